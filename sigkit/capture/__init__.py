@@ -1,0 +1,1 @@
+"""From files, folders, archives and addresses to captures."""

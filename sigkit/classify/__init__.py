@@ -1,0 +1,1 @@
+"""Pipelines, calibration, prediction sets, abstention, model store and cards."""

@@ -1,0 +1,1 @@
+"""From table to table: role, coil pair, cylinder, siblings, scatter, reference."""

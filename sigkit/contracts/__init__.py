@@ -1,0 +1,1 @@
+"""What a plug-in must offer, one protocol a file."""

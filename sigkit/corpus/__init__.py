@@ -1,0 +1,1 @@
+"""Labelled data sets: manifest, splits, labels, hash."""

@@ -1,0 +1,1 @@
+"""Feature extractors as scikit-learn transformers over rows of samples."""

@@ -1,0 +1,1 @@
+"""The instants of a firing, with uncertainty."""

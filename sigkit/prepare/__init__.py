@@ -1,0 +1,1 @@
+"""Signal conditioning that decides nothing: noise, baseline, clipping, block summaries."""

@@ -1,0 +1,1 @@
+"""Matching, timing errors and agreement: nobody scores himself with his own code."""

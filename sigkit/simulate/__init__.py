@@ -1,0 +1,1 @@
+"""Ignition firings as circuits integrated in time; exact truth rides along."""

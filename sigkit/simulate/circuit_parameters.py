@@ -1,0 +1,75 @@
+"""Physical parameters of ignition events, one array entry an event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, eq=False)
+class CircuitParameters:
+    """Parameters of n ignition events. Arrays have shape (n,), or (n, 2) for the two ends of a secondary.
+
+    A single coil has its far end grounded: only column 0 of the two-end arrays counts. On a shared coil
+    end 0 and end 1 fire with opposite polarity in series. ``winding_sign`` is the sign of the firing
+    voltage at end 0 (-1 is usual). Times count from the first switching-off of the coil.
+
+    Units: V, A, ohm, H, F, s, m, bar, K.
+    """
+
+    shared: NDArray  # bool
+    supply_V: NDArray
+    primary_inductance_H: NDArray
+    primary_resistance_ohm: NDArray
+    primary_capacitance_F: NDArray
+    secondary_inductance_H: NDArray
+    secondary_resistance_ohm: NDArray
+    secondary_capacitance_F: NDArray  # (n, 2) coil and lead, to ground, at each tower
+    coupling: NDArray
+    core_loss_ohm: NDArray  # across the secondary winding; shorted turns lower it
+    current_limit_A: NDArray
+    clamp_V: NDArray
+    reverse_block_V: NDArray  # the switch conducts backwards below minus this
+    dwell_s: NDArray
+    winding_sign: NDArray  # int
+    series_ohm: NDArray  # (n, 2) lead + resistor plug, between tower and gap
+    shunt_ohm: NDArray  # (n, 2) fouling across the gap; inf for none
+    tower_leak_ohm: NDArray  # (n, 2) tracking from tower to ground; inf for none
+    leak_breakdown_V: NDArray  # (n, 2) the insulation flashes over above this; inf for never
+    plug_capacitance_F: NDArray  # (n, 2)
+    open_gap_V: NDArray  # (n, 2) extra series gap of a broken lead or plug; 0 for none, inf for never bridged
+    breakdown_V: NDArray  # (n, 2) of the plug gap at this density, polarity and cycle
+    cathode_fall_V: NDArray  # (n, 2)
+    gap_length_m: NDArray  # (n, 2)
+    pressure_bar: NDArray  # (n, 2)
+    stretch_m_per_s: NDArray  # (n, 2) growth of the channel length in the flow
+    stretch_limit_V: NDArray  # (n, 2) column voltage at which the channel short-cuts; inf for never
+    flow_noise: NDArray  # (n, 2) relative rms of slow channel-length fluctuation
+    blow_out_s: NDArray  # (n, 2) instant at which the flow extinguishes the discharge; inf for never
+    rebreakdown_V: NDArray  # (n, 2) to re-ignite the hot gap
+    hold_current_A: NDArray  # (n, 2)
+    soft_end: NDArray  # (n, 2) 0 sharp extinction ... 1 conductance fades without a visible rise
+    repeat_strikes: NDArray  # int, 0 for one discharge only
+    repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
+    repeat_dwell_s: NDArray
+
+    def __len__(self) -> int:
+        return int(self.supply_V.shape[0])
+
+    def take(self, rows: NDArray) -> CircuitParameters:
+        """Return the events with the given row numbers."""
+        return CircuitParameters(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def with_(self, **changes: Any) -> CircuitParameters:
+        """Return a copy with some arrays changed."""
+        return replace(self, **changes)
+
+
+def concatenate(parts: list[CircuitParameters]) -> CircuitParameters:
+    """Stack parameter sets."""
+    return CircuitParameters(
+        **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(CircuitParameters)}
+    )

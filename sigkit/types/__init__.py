@@ -1,0 +1,1 @@
+"""The things that travel between rooms: captures, channels, tables of firings and measurements."""
