@@ -55,6 +55,8 @@ class CircuitParameters:
     repeat_strikes: NDArray  # int, 0 for one discharge only
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
+    switch_on_ohm: NDArray  # of the conducting switch
+    column_inertia_s: NDArray  # (n, 2) time constant with which the column's conductance follows the current
 
     def __len__(self) -> int:
         return int(self.supply_V.shape[0])

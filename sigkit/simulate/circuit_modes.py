@@ -1,0 +1,167 @@
+"""The coil circuit between two switchings: linear matrices, their eigenvectors and exact propagators."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.simulate.circuit_parameters import CircuitParameters
+
+#: States: primary current, secondary current (into tower 0), switch voltage, towers 0 and 1, plugs 0 and 1.
+PRIMARY_CURRENT, SECONDARY_CURRENT, SWITCH_VOLTAGE, TOWER, PLUG = 0, 1, 2, slice(3, 5), slice(5, 7)
+
+#: What the primary switch does.
+ON, LIMITING, OFF, CLAMPED, REVERSE = range(5)
+
+#: Our choices, small or large enough not to matter: resistance of clamp and reverse diode, of the open
+#: switch, of clean insulation and of an open link between tower and plug, in ohm.
+CLAMP_OHM, OPEN_SWITCH_OHM, CLEAN_OHM, OPEN_LINK_OHM = 0.01, 10e6, 1e9, 1e10
+
+#: A grounded end is a tower with a huge capacitance and a tiny leak.
+_GROUND_F, _GROUND_OHM = 1.0, 1e-3
+
+#: Smallest series resistance between tower and gap, ohm (our choice: spreading of a few metres of lead).
+SMALLEST_LINK_OHM = 10.0
+
+
+class CircuitModes:
+    """Matrices of n events in every mode, built when first asked for.
+
+    With ``plugs`` the plugs are nodes (no gap conducts); without, the currents drawn from the towers
+    are inputs (a gap conducts).
+
+    Parameters
+    ----------
+    parameters : CircuitParameters
+    link_ohm : ndarray, shape (n, 2)
+        Resistance between tower and plug, changed by `forget` when a broken lead is bridged.
+    plugs : bool
+    """
+
+    def __init__(self, parameters: CircuitParameters, link_ohm: NDArray, plugs: bool) -> None:
+        self.parameters, self.link_ohm, self.size = parameters, link_ohm, 7 if plugs else 5
+        n = len(parameters)
+        self.known = np.zeros((5, n), dtype=bool)
+        shape = (5, n, self.size)
+        self.matrix = np.zeros((*shape, self.size))
+        self.drive = np.zeros(shape)
+        self.rate = np.zeros(shape, dtype=complex)
+        self.vectors = np.zeros((*shape, self.size), dtype=complex)
+        self.inverse = np.zeros((*shape, self.size), dtype=complex)
+        self.rest = np.zeros(shape)
+        p = parameters
+        self.tower_F = p.secondary_capacitance_F.astype(float).copy()
+        self.tower_F[~p.shared, 1] = _GROUND_F
+        leak_S = 1.0 / p.tower_leak_ohm + 1.0 / CLEAN_OHM
+        leak_S[~p.shared, 1] = 1.0 / _GROUND_OHM
+        self.leak_S = leak_S
+
+    def forget(self, rows: NDArray) -> None:
+        """Drop what was built for some events."""
+        self.known[:, rows] = False
+
+    def build(self, mode: NDArray, rows: NDArray) -> None:
+        """Make sure that event ``rows[i]`` has its matrices for ``mode[i]``."""
+        for kind in range(5):
+            missing = rows[(mode == kind) & ~self.known[kind, rows]]
+            if missing.size:
+                self._build(kind, np.unique(missing))
+
+    def _build(self, mode: int, rows: NDArray) -> None:
+        p, size = self.parameters.take(rows), self.size
+        n = rows.size
+        switch_ohm, switch_V = {
+            ON: (p.switch_on_ohm, 0.0),
+            LIMITING: (np.maximum(p.supply_V / p.current_limit_A - p.primary_resistance_ohm, 1e-3), 0.0),
+            OFF: (np.full(n, OPEN_SWITCH_OHM), 0.0),
+            CLAMPED: (np.full(n, CLAMP_OHM), p.clamp_V),
+            REVERSE: (np.full(n, CLAMP_OHM), -p.reverse_block_V),
+        }[mode]
+        core_S = 1.0 / p.core_loss_ohm
+        flow = np.zeros((n, size, size))
+        flow[:, 0, 0] = -p.primary_resistance_ohm
+        flow[:, 0, 2] = -1.0
+        flow[:, 1, 1] = -p.secondary_resistance_ohm
+        flow[:, 1, 3] = -1.0
+        flow[:, 1, 4] = 1.0
+        flow[:, 2, 0] = 1.0
+        flow[:, 2, 2] = -1.0 / switch_ohm
+        flow[:, 3, 1] = 1.0
+        flow[:, 4, 1] = -1.0
+        flow[:, 3, 3] = -core_S - self.leak_S[rows, 0]
+        flow[:, 4, 4] = -core_S - self.leak_S[rows, 1]
+        flow[:, 3, 4] = flow[:, 4, 3] = core_S
+        store = np.zeros((n, size, size))
+        mutual = p.winding_sign * p.coupling * np.sqrt(p.primary_inductance_H * p.secondary_inductance_H)
+        store[:, 0, 0] = p.primary_inductance_H
+        store[:, 1, 1] = p.secondary_inductance_H
+        store[:, 0, 1] = store[:, 1, 0] = mutual
+        store[:, 2, 2] = p.primary_capacitance_F
+        store[:, 3, 3] = self.tower_F[rows, 0]
+        store[:, 4, 4] = self.tower_F[rows, 1]
+        if size == 7:
+            for end in range(2):
+                link_S = 1.0 / self.link_ohm[rows, end]
+                tower, plug = 3 + end, 5 + end
+                flow[:, tower, tower] -= link_S
+                flow[:, tower, plug] = flow[:, plug, tower] = link_S
+                flow[:, plug, plug] = -link_S - 1.0 / p.shunt_ohm[:, end] - 1.0 / CLEAN_OHM
+                store[:, plug, plug] = p.plug_capacitance_F[:, end]
+        source = np.zeros((n, size))
+        source[:, 0] = p.supply_V
+        source[:, 2] = switch_V / switch_ohm
+        # In coordinates whose squared length is the stored energy the lossless part is skew, so the
+        # eigenvectors are well conditioned although the rates span ten decades.
+        root = np.linalg.cholesky(store)
+        root_inverse = np.linalg.inv(root)
+        lift = np.swapaxes(root_inverse, 1, 2)
+        rate, vectors = np.linalg.eig((root_inverse @ flow @ lift).astype(complex))
+        self.rate[mode, rows] = rate
+        self.vectors[mode, rows] = lift @ vectors
+        self.inverse[mode, rows] = np.linalg.inv(vectors) @ np.swapaxes(root, 1, 2)
+        self.matrix[mode, rows] = lift @ root_inverse @ flow
+        self.drive[mode, rows] = np.einsum("nij,nj->ni", lift @ root_inverse, source)
+        modal_drive = np.einsum("nij,nj->ni", self.inverse[mode, rows], self.drive[mode, rows])
+        self.rest[mode, rows] = -np.einsum("nij,nj->ni", self.vectors[mode, rows], modal_drive / rate).real
+        self.known[mode, rows] = True
+
+    def propagator(self, mode: NDArray, rows: NDArray, step_s: NDArray) -> NDArray:
+        """Return exp(A h), shape (r, size, size); the modes must have been built."""
+        grow = np.exp(self.rate[mode, rows] * step_s[:, None])
+        return ((self.vectors[mode, rows] * grow[:, None, :]) @ self.inverse[mode, rows]).real
+
+    def advance(self, mode: NDArray, rows: NDArray, state: NDArray, step_s: NDArray) -> NDArray:
+        """Return the states (r, size) a time ``step_s`` (r,) later, exactly."""
+        rest = self.rest[mode, rows]
+        modal = np.einsum("nij,nj->ni", self.inverse[mode, rows], state - rest)
+        modal *= np.exp(self.rate[mode, rows] * step_s[:, None])
+        return np.einsum("nij,nj->ni", self.vectors[mode, rows], modal).real + rest
+
+    def driven_propagator(self, mode: NDArray, rows: NDArray, step_s: NDArray, damping: float) -> NDArray:
+        """Return what one step does when currents are drawn from both towers.
+
+        Shape (size, size + 5, r): columns are the state, the constant sources, the currents at the
+        beginning (2) and at the end (2) of the step. The currents run linearly in time, their weights
+        moved towards the end by ``damping`` (0: exact for a ramp; 1: the end value holds throughout).
+        """
+        rate, vectors = self.rate[mode, rows], self.vectors[mode, rows]
+        inverse = self.inverse[mode, rows]
+        x = rate * step_s[:, None]
+        grow = np.exp(x)
+        small = np.abs(x) < 1e-3
+        safe = np.where(small, 1.0, x)
+        whole = step_s[:, None] * np.where(small, 1 + x / 2 + x * x / 6, (grow - 1) / safe)
+        late = step_s[:, None] * np.where(small, 0.5 + x / 6 + x * x / 24, (grow - 1 - x) / (safe * safe))
+        early = (whole - late) * (1.0 - damping)
+        late = whole - early
+        size = self.size
+        result = np.empty((size, size + 5, rows.size))
+        rest = self.rest[mode, rows]
+        move = ((vectors * grow[:, None, :]) @ inverse).real
+        result[:, :size] = move.transpose(1, 2, 0)
+        result[:, size] = (rest - np.einsum("nij,nj->ni", move, rest)).T
+        for end in range(2):
+            column = -inverse[:, :, 3 + end] / self.tower_F[rows, end][:, None]
+            result[:, size + 1 + end] = np.einsum("nij,nj->ni", vectors, early * column).real.T
+            result[:, size + 3 + end] = np.einsum("nij,nj->ni", vectors, late * column).real.T
+        return result
