@@ -1,0 +1,109 @@
+"""Turn what happened during the integration into the truth table of the events."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.simulate.event_run import EventRun
+from sigkit.simulate.event_truth import FLASH_S, EventTruth
+
+#: A rise of the voltage behind burn_end counts as visible from this share of the voltage there on, when
+#: it comes within this time (our choice).
+VISIBLE_RISE, RISE_WITHIN_S = 0.10, 60e-6
+
+
+def derive_truth(
+    run: EventRun, offset: NDArray, time_s: NDArray, value: dict[str, NDArray]
+) -> EventTruth:
+    """Return the truth of a finished run; knots as `KnotStore.finish` returns them."""
+    for end in range(2):  # whatever still burns is cut by the end of the run
+        run.extinguish(np.flatnonzero(run.conducting[:, end]), end, soft=False)
+    n, strikes = run.off_s.shape
+    event, end, strike, path, start, stop = (
+        np.concatenate([part[i] for part in run.intervals]) if run.intervals else np.zeros(0)
+        for i in range(6)
+    )
+    event, end, strike, path = (array.astype(np.int64) for array in (event, end, strike, path))
+    order = np.lexsort((start, end, event))
+    event, end, strike, path, start, stop = (a[order] for a in (event, end, strike, path, start, stop))
+
+    began = np.full((n, 2, strikes), np.nan)
+    ended = np.full((n, 2, strikes), np.nan)
+    counted = strike >= 0
+    index = (event[counted], end[counted], strike[counted])
+    np.fmin.at(began, index, start[counted])
+    np.fmax.at(ended, index, stop[counted])
+    first = strike == 0
+    duration = np.zeros((n, 2))
+    pieces = np.zeros((n, 2), dtype=np.int64)
+    np.add.at(duration, (event[first], end[first]), (stop - start)[first])
+    np.add.at(pieces, (event[first], end[first]), 1)
+
+    own = np.repeat(np.arange(n), np.diff(offset))
+    strike_stop = np.where(run.p.repeat_strikes > 0, run.p.repeat_burn_s, run.end_s)
+    in_strike = (time_s >= 0) & (time_s <= strike_stop[own])
+    shape = (n, 2)
+    firing, at_break, peak, burn = (np.full(shape, np.nan) for _ in range(4))
+    soft = np.zeros(shape, dtype=bool)
+    for side in range(2):
+        signal = value[f"tower_{side}_V"]
+        live = np.ones(n, dtype=bool) if side == 0 else run.p.shared
+        breakdown, burn_end = began[:, side, 0], ended[:, side, 0]
+        sign = np.where(side == 0, run.p.winding_sign, -run.p.winding_sign).astype(float)
+        with np.errstate(invalid="ignore"):
+            up_to = in_strike & (time_s <= breakdown[own])
+        size = np.abs(signal)
+        top = _last_of_largest(own, np.where(in_strike, size, -1.0), n)
+        peak[:, side] = np.where(live, signal[top], np.nan)
+        own_sign = np.where(up_to, signal * sign[own], -np.inf)
+        crest = _last_of_largest(own, own_sign, n)
+        sparked = np.isfinite(breakdown) & live
+        firing[:, side] = np.where(sparked, signal[crest], np.nan)
+        final = offset[:-1] + np.bincount(own, weights=(time_s <= np.nan_to_num(breakdown)[own]),
+                                          minlength=n).astype(np.int64) - 1
+        at_break[:, side] = np.where(sparked, signal[np.maximum(final, offset[:-1])], np.nan)
+        for row in np.flatnonzero(sparked):
+            knots = slice(offset[row], offset[row + 1])
+            burn[row, side] = _middle(time_s[knots], signal[knots], breakdown[row], burn_end[row])
+        with np.errstate(invalid="ignore"):
+            behind = (time_s >= burn_end[own]) & (time_s <= burn_end[own] + RISE_WITHIN_S)
+        last = _last_of_largest(own, np.where(time_s <= np.nan_to_num(burn_end)[own], time_s, -np.inf), n)
+        level = signal[last]
+        rise = np.full(n, -np.inf)
+        np.maximum.at(rise, own[behind], (signal * np.sign(level)[own])[behind])
+        soft[:, side] = sparked & (rise < (1.0 + VISIBLE_RISE) * np.abs(level))
+    current = value["coil_current_A"]
+    most = np.full(n, -np.inf)
+    np.maximum.at(most, own[time_s <= 0], current[time_s <= 0])
+    at_off = offset[:-1] + np.bincount(own, weights=time_s <= 0, minlength=n).astype(np.int64) - 1
+    off_current = current[at_off].astype(float)
+    spark = np.where(duration >= FLASH_S, "yes", np.where(duration > 0, "flash", "no"))
+    return EventTruth(
+        coil_on_s=run.on_s, coil_off_s=run.off_s,
+        breakdown_s=began[:, :, 0], burn_end_s=ended[:, :, 0],
+        strike_breakdown_s=began, strike_burn_end_s=ended,
+        interval_event=event, interval_end=end, interval_strike=strike, interval_path=path,
+        interval_start_s=start, interval_stop_s=stop,
+        firing_voltage_V=firing, breakdown_voltage_V=at_break, peak_voltage_V=peak, burn_voltage_V=burn,
+        peak_current_A=most, off_current_A=off_current,
+        stored_energy_J=0.5 * run.p.primary_inductance_H * off_current**2,
+        gap_energy_J=run.energy_J, spark=spark, soft_end=soft,
+        restrikes=np.maximum(pieces - 1, 0), short_cuts=run.short_cuts,
+    )
+
+
+def _last_of_largest(own: NDArray, score: NDArray, n: int) -> NDArray:
+    """Return, event by event, the place of the last knot with the largest score."""
+    most = np.full(n, -np.inf)
+    np.maximum.at(most, own, score)
+    place = np.zeros(n, dtype=np.int64)
+    best = np.flatnonzero(score == most[own])
+    place[own[best]] = best
+    return place
+
+
+def _middle(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float:
+    """Return the median over the middle 40 % of a burn, on 201 evenly spaced instants."""
+    instants = np.linspace(begin + 0.3 * (end - begin), begin + 0.7 * (end - begin), 201)
+    return float(np.median(np.interp(instants, time_s, signal)))
