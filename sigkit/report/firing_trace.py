@@ -87,7 +87,9 @@ class FiringTrace:
         if instant == "breakdown" and np.isfinite(tip):
             return tip
         before = self.time_ms[self.time_ms < at - 0.01]
-        return self.value_at(float(before[-1])) if instant == "coil_off" and len(before) else self.value_at(at)
+        return (
+            self.value_at(float(before[-1])) if instant == "coil_off" and len(before) else self.value_at(at)
+        )
 
 
 def name_of_lead(cylinder: str, lead: str, channel: str) -> str:
@@ -181,7 +183,9 @@ def cut_traces(
     return [_cut(channels[str(table["channel"][row])], table, int(row), intervals, points) for row in rows]
 
 
-def _cut(channel: Channel, table: Mapping[str, NDArray], row: int, intervals: Any, points: int) -> FiringTrace:
+def _cut(
+    channel: Channel, table: Mapping[str, NDArray], row: int, intervals: Any, points: int
+) -> FiringTrace:
     cells = {name: column[row] for name, column in table.items()}
     seconds = {name: _instant(cells, name) for name in INSTANT_NAMES}
     known = {name: triple for name, triple in seconds.items() if np.isfinite(triple[0])}
@@ -196,14 +200,20 @@ def _cut(channel: Channel, table: Mapping[str, NDArray], row: int, intervals: An
     index, value = thin_samples(channel.values(start, stop), points)
     factor, unit = display_scale(channel)
     return FiringTrace(
-        capture=str(cells["capture"]), channel=channel.name, lead=channel.lead,
+        capture=str(cells["capture"]),
+        channel=channel.name,
+        lead=channel.lead,
         cylinder=str(cells.get("cylinder", "") or channel.cylinder),
         coil=str(cells.get("coil", "") or channel.coil),
-        firing=int(cells["firing"]), origin_s=float(origin_s),
+        firing=int(cells["firing"]),
+        origin_s=float(origin_s),
         time_ms=(((index + start) / rate + channel.start_s - origin_s) * 1e3).astype(np.float32),
-        value=(value * np.float32(factor)).astype(np.float32), unit=unit,
+        value=(value * np.float32(factor)).astype(np.float32),
+        unit=unit,
         instants_ms={name: _ms(triple, origin_s) for name, triple in known.items()},
-        row=cells, kilo_ratio=factor, intervals_ms=_intervals_ms(cells, intervals, origin_s),
+        row=cells,
+        kilo_ratio=factor,
+        intervals_ms=_intervals_ms(cells, intervals, origin_s),
     )
 
 
@@ -216,11 +226,14 @@ def _instant(cells: Mapping[str, Any], name: str) -> tuple[float, float, float]:
     return tuple(float(cells.get(f"{name}{part}_s", np.nan)) for part in ("", "_lo", "_hi"))  # type: ignore[return-value]
 
 
-def _intervals_ms(cells: Mapping[str, Any], intervals: Any, origin_s: float) -> tuple[tuple[float, float], ...]:
+def _intervals_ms(
+    cells: Mapping[str, Any], intervals: Any, origin_s: float
+) -> tuple[tuple[float, float], ...]:
     if intervals is None or not len(intervals["firing"]):
         return ()
     mine = (
-        (intervals["capture"] == cells["capture"]) & (intervals["channel"] == cells["channel"])
+        (intervals["capture"] == cells["capture"])
+        & (intervals["channel"] == cells["channel"])
         & (intervals["firing"] == cells["firing"])
     )
     pairs = zip(intervals["start_s"][mine], intervals["stop_s"][mine], strict=True)

@@ -17,8 +17,12 @@ from sigkit.types.measurements import QUANTITY
 
 #: Heading of each table quantity.
 QUANTITY_WORDS = {
-    "firing_voltage": "firing voltage", "burn_time": "burn time", "burn_voltage": "burn voltage",
-    "burn_slope": "burn slope", "ring_cycles": "ring cycles", "dwell_time": "dwell time",
+    "firing_voltage": "firing voltage",
+    "burn_time": "burn time",
+    "burn_voltage": "burn voltage",
+    "burn_slope": "burn slope",
+    "ring_cycles": "ring cycles",
+    "dwell_time": "dwell time",
 }
 
 
@@ -38,13 +42,18 @@ def render_page(content: PageContent) -> str:
     import jinja2
 
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sigkit.report", "templates"), autoescape=True,
-        undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+        loader=jinja2.PackageLoader("sigkit.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     environment.filters["score"] = score_words
     environment.filters["condition"] = condition_in_words
     return environment.get_template("page.html.jinja").render(
-        content=content, cautions=CAUTIONS, quantities=[QUANTITY_WORDS[name] for name in TABLE_QUANTITIES],
+        content=content,
+        cautions=CAUTIONS,
+        quantities=[QUANTITY_WORDS[name] for name in TABLE_QUANTITIES],
         leads=[lead_cells(lead, content.kilovolt_factor) for lead in content.leads],
         pairs=[row for pair in content.coil_pairs for row in pair_cells(pair, content.kilovolt_factor)],
         where=[(condition_in_words(name), where_to_look(name)) for name in _conditions(content)],
@@ -76,7 +85,11 @@ def reading_words(name: str, reading: MedianReading, kilovolt: float | None = No
         value = f"at least {value}"
     scatter = reading.scatter * abs(factor)
     # Blanks that do not break keep the half-width and its unit on one line of a narrow cell.
-    value = value.replace("± ", "±\u00a0").replace(f" {unit}", f"\u00a0{unit}") if unit else value.replace("± ", "±\u00a0")
+    value = (
+        value.replace("± ", "±\u00a0").replace(f" {unit}", f"\u00a0{unit}")
+        if unit
+        else value.replace("± ", "±\u00a0")
+    )
     return value, f"{scatter:.2g}\u00a0{unit}".strip() if np.isfinite(scatter) and scatter > 0 else ""
 
 
@@ -84,27 +97,43 @@ def lead_cells(lead: LeadSummary, kilovolt_factor: Mapping[tuple[str, str], floa
     """Return the cells of one row of the table by cylinder."""
     kilovolt = kilovolt_factor.get((lead.engine, lead.title))
     return {
-        "engine": lead.engine or NOTHING, "lead": lead.title, "coil": lead.coil or NOTHING,
-        "role": lead.role or "unknown", "firings": lead.firings, "without_spark": lead.without_spark,
+        "engine": lead.engine or NOTHING,
+        "lead": lead.title,
+        "coil": lead.coil or NOTHING,
+        "role": lead.role or "unknown",
+        "firings": lead.firings,
+        "without_spark": lead.without_spark,
         "absent": lead.absent,
         "readings": [reading_words(name, lead.readings[name], kilovolt) for name in TABLE_QUANTITIES],
-        "conditions": ", ".join(f"{condition_in_words(name)} ({count})" for name, count in lead.conditions[:3]) or NOTHING,
+        "conditions": ", ".join(
+            f"{condition_in_words(name)} ({count})" for name, count in lead.conditions[:3]
+        )
+        or NOTHING,
     }
 
 
-def pair_cells(pair: CoilPairSummary, kilovolt_factor: Mapping[tuple[str, str], float]) -> list[dict[str, Any]]:
+def pair_cells(
+    pair: CoilPairSummary, kilovolt_factor: Mapping[tuple[str, str], float]
+) -> list[dict[str, Any]]:
     """Return the rows of one coil pair: one for each lead and role, the pair's own cells repeated."""
     difference, _ = reading_words("burn_time", pair.burn_time_difference)
     rows = []
     for (lead, role), readings in pair.readings.items():
         kilovolt = kilovolt_factor.get((pair.engine, lead))
-        rows.append({
-            "engine": pair.engine or NOTHING, "coil": pair.coil, "lead": lead, "role": role if role != "any" else "unknown",
-            "burn_time": reading_words("burn_time", pair.burn_time)[0], "difference": difference, "events": pair.events,
-            "firing_voltage": reading_words("firing_voltage", readings["firing_voltage"], kilovolt)[0],
-            "burn_voltage": reading_words("burn_voltage", readings["burn_voltage"], kilovolt)[0],
-            "burn_slope": reading_words("burn_slope", readings["burn_slope"], kilovolt)[0],
-        })
+        rows.append(
+            {
+                "engine": pair.engine or NOTHING,
+                "coil": pair.coil,
+                "lead": lead,
+                "role": role if role != "any" else "unknown",
+                "burn_time": reading_words("burn_time", pair.burn_time)[0],
+                "difference": difference,
+                "events": pair.events,
+                "firing_voltage": reading_words("firing_voltage", readings["firing_voltage"], kilovolt)[0],
+                "burn_voltage": reading_words("burn_voltage", readings["burn_voltage"], kilovolt)[0],
+                "burn_slope": reading_words("burn_slope", readings["burn_slope"], kilovolt)[0],
+            }
+        )
     return rows
 
 

@@ -54,8 +54,11 @@ def draw_superimposed(traces: Sequence[FiringTrace]) -> Picture:
     figure, axes = new_figure(3.0)
     plot_superimposed(axes[0], shown)
     name = traces[0].title
-    return _pack(figure, f"Superimposed: {_count(len(shown), 'firing')} of {name}.",
-                 f"{_count(len(shown), 'firing')} of {name} drawn over each other. {_medians(traces)}")
+    return _pack(
+        figure,
+        f"Superimposed: {_count(len(shown), 'firing')} of {name}.",
+        f"{_count(len(shown), 'firing')} of {name} drawn over each other. {_medians(traces)}",
+    )
 
 
 def draw_parade(traces: Sequence[FiringTrace]) -> Picture:
@@ -73,8 +76,11 @@ def draw_parade(traces: Sequence[FiringTrace]) -> Picture:
     for part, row in zip(axes, rows, strict=True):
         plot_parade(part, row, span_ms, places)
     words = "; ".join(f"{trace.title}: {_one(trace)}" for trace in traces)
-    return _pack(figure, "Parade: one firing of each lead in firing order, with its burn time.",
-                 f"One firing of each lead side by side. {words}.")
+    return _pack(
+        figure,
+        "Parade: one firing of each lead in firing order, with its burn time.",
+        f"One firing of each lead side by side. {words}.",
+    )
 
 
 def draw_raster(traces: Sequence[FiringTrace]) -> Picture:
@@ -84,16 +90,22 @@ def draw_raster(traces: Sequence[FiringTrace]) -> Picture:
     plot_raster(axes[0], shown, [str(trace.firing) for trace in shown])
     axes[0].set_ylabel("firing", fontsize=9)
     name = traces[0].title
-    return _pack(figure, f"Raster: {_count(len(shown), 'firing')} of {name}, the first on top.",
-                 f"{_count(len(shown), 'firing')} of {name} one above the other. {_medians(traces)}")
+    return _pack(
+        figure,
+        f"Raster: {_count(len(shown), 'firing')} of {name}, the first on top.",
+        f"{_count(len(shown), 'firing')} of {name} one above the other. {_medians(traces)}",
+    )
 
 
 def draw_firing(trace: FiringTrace) -> Picture:
     """Draw one firing with its instants, burn line and uncertainty."""
     figure, axes = new_figure(3.5)
     plot_firing(axes[0], trace)
-    return _pack(figure, f"Firing {trace.firing} of {trace.title}; bands are 95 % intervals.",
-                 f"Firing {trace.firing} of {trace.title} with its instants and burn line: {_one(trace)}.")
+    return _pack(
+        figure,
+        f"Firing {trace.firing} of {trace.title}; bands are 95 % intervals.",
+        f"Firing {trace.firing} of {trace.title} with its instants and burn line: {_one(trace)}.",
+    )
 
 
 def _pack(figure: object, caption: str, alternative: str) -> Picture:

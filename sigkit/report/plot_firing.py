@@ -39,16 +39,33 @@ def plot_firing(axes: Any, trace: FiringTrace) -> list[Any]:
         if np.isfinite(lo) and np.isfinite(hi):
             artists.append(axes.axvspan(lo, hi, color=colour, alpha=0.18, linewidth=0))
         artists.append(axes.axvline(at, color=colour, linewidth=0.8, linestyle="--"))
-        artists += axes.plot(at, trace.mark_height(name), marker=mark, color=colour, markersize=6, linestyle="none",
-                             markeredgecolor="white", markeredgewidth=0.6, label=word, zorder=4)
+        artists += axes.plot(
+            at,
+            trace.mark_height(name),
+            marker=mark,
+            color=colour,
+            markersize=6,
+            linestyle="none",
+            markeredgecolor="white",
+            markeredgewidth=0.6,
+            label=word,
+            zorder=4,
+        )
     artists += _burn_line(axes, trace)
     axes.set_xlabel("ms from coil off", fontsize=TEXT_POINTS)
     axes.set_ylabel(value_label([trace]), fontsize=TEXT_POINTS)
     if len(trace.time_ms):
         axes.set_xlim(float(trace.time_ms[0]), float(trace.time_ms[-1]))
     if axes.get_legend_handles_labels()[1]:
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3, frameon=False,
-                    fontsize=TEXT_POINTS - 1, handletextpad=0.3, columnspacing=1.0)
+        axes.legend(
+            loc="upper center",
+            bbox_to_anchor=(0.5, -0.2),
+            ncols=3,
+            frameon=False,
+            fontsize=TEXT_POINTS - 1,
+            handletextpad=0.3,
+            columnspacing=1.0,
+        )
     axes.set_title(_title(trace), fontsize=TEXT_POINTS, color=INK, loc="left")
     return artists
 
@@ -64,7 +81,9 @@ def _burn_line(axes: Any, trace: FiringTrace) -> list[Any]:
     sign = np.sign(voltage) or 1.0
     # The slope counts the magnitude (positive when it grows), the trace is signed as recorded.
     line = (voltage + sign * slope * offset) * trace.kilo_ratio
-    u_voltage, u_slope = (float(row.get(name, np.nan)) for name in ("burn_voltage_u_V", "burn_slope_u_V_per_ms"))
+    u_voltage, u_slope = (
+        float(row.get(name, np.nan)) for name in ("burn_voltage_u_V", "burn_slope_u_V_per_ms")
+    )
     artists: list[Any] = []
     if np.isfinite(u_voltage + u_slope):
         half = 1.96 * np.hypot(u_voltage, u_slope * offset) * abs(trace.kilo_ratio)

@@ -21,7 +21,9 @@ def parade_span_ms(traces: Sequence[FiringTrace]) -> float:
     return BEFORE_MS + longest + GAP_MS
 
 
-def plot_parade(axes: Any, traces: Sequence[FiringTrace], span_ms: float | None = None, places: int = 0) -> list[Any]:
+def plot_parade(
+    axes: Any, traces: Sequence[FiringTrace], span_ms: float | None = None, places: int = 0
+) -> list[Any]:
     """Draw one firing of each lead side by side, in the order given.
 
     Parameters
@@ -47,8 +49,18 @@ def plot_parade(axes: Any, traces: Sequence[FiringTrace], span_ms: float | None 
     for place, trace in enumerate(traces):
         offset = place * span
         if trace.absent:
-            marks.append(axes.text(offset + span / 2, 0.5, "expected,\nnot found", transform=axes.get_xaxis_transform(),
-                                   ha="center", va="center", fontsize=TEXT_POINTS - 1, color=INK))
+            marks.append(
+                axes.text(
+                    offset + span / 2,
+                    0.5,
+                    "expected,\nnot found",
+                    transform=axes.get_xaxis_transform(),
+                    ha="center",
+                    va="center",
+                    fontsize=TEXT_POINTS - 1,
+                    color=INK,
+                )
+            )
             continue
         keep = trace.time_ms >= -BEFORE_MS
         lines += axes.plot(trace.time_ms[keep] + offset, trace.value[keep], color=TRACE, linewidth=1.0)
@@ -56,8 +68,16 @@ def plot_parade(axes: Any, traces: Sequence[FiringTrace], span_ms: float | None 
             if name in trace.instants_ms:
                 colour, mark, _ = INSTANT_MARKS[name]
                 at = trace.instants_ms[name][0]
-                marks += axes.plot(at + offset, trace.mark_height(name), marker=mark, color=colour, markersize=5,
-                                   markeredgecolor="white", markeredgewidth=0.5, linestyle="none")
+                marks += axes.plot(
+                    at + offset,
+                    trace.mark_height(name),
+                    marker=mark,
+                    color=colour,
+                    markersize=5,
+                    markeredgecolor="white",
+                    markeredgewidth=0.5,
+                    linestyle="none",
+                )
     for edge in range(1, max(places, len(traces))):
         axes.axvline(edge * span - BEFORE_MS - GAP_MS / 2, color=FAINT, linewidth=0.6, linestyle=":")
     centre = [place * span + span / 2 - BEFORE_MS for place in range(len(traces))]
@@ -74,4 +94,6 @@ def _words(trace: FiringTrace) -> str:
         return f"{short_name(trace)}\nabsent"
     if str(trace.row.get("sparked", "")) == "no":
         return f"{short_name(trace)}\nno spark"
-    return f"{short_name(trace)}\n{burn_ms:.2f} ms" if np.isfinite(burn_ms) else f"{short_name(trace)}\nburn –"
+    return (
+        f"{short_name(trace)}\n{burn_ms:.2f} ms" if np.isfinite(burn_ms) else f"{short_name(trace)}\nburn –"
+    )

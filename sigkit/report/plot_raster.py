@@ -40,8 +40,17 @@ def plot_raster(axes: Any, traces: Sequence[FiringTrace], labels: Sequence[str] 
     for lane, trace in enumerate(traces):
         base = -lane * step
         if trace.absent:
-            marks.append(axes.text(0.5, base, "expected, not found", ha="left", va="center",
-                                   fontsize=TEXT_POINTS - 1, color=INK))
+            marks.append(
+                axes.text(
+                    0.5,
+                    base,
+                    "expected, not found",
+                    ha="left",
+                    va="center",
+                    fontsize=TEXT_POINTS - 1,
+                    color=INK,
+                )
+            )
             continue
         keep = trace.time_ms >= -0.4
         lines += axes.plot(trace.time_ms[keep], trace.value[keep] + base, color=TRACE, linewidth=0.9)
@@ -49,8 +58,16 @@ def plot_raster(axes: Any, traces: Sequence[FiringTrace], labels: Sequence[str] 
             if name in trace.instants_ms:
                 colour, mark, _ = INSTANT_MARKS[name]
                 at = trace.instants_ms[name][0]
-                marks += axes.plot(at, trace.mark_height(name) + base, marker=mark, color=colour, markersize=4.5,
-                                   markeredgecolor="white", markeredgewidth=0.5, linestyle="none")
+                marks += axes.plot(
+                    at,
+                    trace.mark_height(name) + base,
+                    marker=mark,
+                    color=colour,
+                    markersize=4.5,
+                    markeredgecolor="white",
+                    markeredgewidth=0.5,
+                    linestyle="none",
+                )
     axes.set_yticks([-lane * step for lane in range(len(traces))], labels, fontsize=TEXT_POINTS - 1)
     axes.set_xlabel("ms from coil off", fontsize=TEXT_POINTS)
     end = max((float(trace.time_ms[-1]) for trace in traces if len(trace.time_ms)), default=1.0)

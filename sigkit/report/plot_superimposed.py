@@ -40,14 +40,31 @@ def plot_superimposed(axes: Any, traces: Sequence[FiringTrace], dwell: bool = Fa
         at = [trace.instants_ms[name][0] for trace in shown if name in trace.instants_ms]
         height = [trace.mark_height(name) for trace in shown if name in trace.instants_ms]
         if at:
-            artists += axes.plot(at, height, linestyle="none", marker=mark, color=colour, markersize=5,
-                                 markeredgecolor="white", markeredgewidth=0.5, label=word, zorder=3)
+            artists += axes.plot(
+                at,
+                height,
+                linestyle="none",
+                marker=mark,
+                color=colour,
+                markersize=5,
+                markeredgecolor="white",
+                markeredgewidth=0.5,
+                label=word,
+                zorder=3,
+            )
     axes.set_xlabel("ms from coil off", fontsize=TEXT_POINTS)
     axes.set_ylabel(value_label(shown), fontsize=TEXT_POINTS)
     if shown:
         begin = min(float(trace.time_ms[0]) for trace in shown) if dwell else -0.4
         axes.set_xlim(begin, max(float(trace.time_ms[-1]) for trace in shown))
     if any(artist.get_label() and not artist.get_label().startswith("_") for artist in artists):
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.22), ncols=2 if dwell else 3, frameon=False,
-                    fontsize=TEXT_POINTS - 1, handletextpad=0.2, columnspacing=1.0)
+        axes.legend(
+            loc="upper center",
+            bbox_to_anchor=(0.5, -0.22),
+            ncols=2 if dwell else 3,
+            frameon=False,
+            fontsize=TEXT_POINTS - 1,
+            handletextpad=0.2,
+            columnspacing=1.0,
+        )
     return artists

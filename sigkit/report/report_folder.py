@@ -13,8 +13,15 @@ from pathlib import Path
 from sigkit.errors import SettingsError
 
 #: Everything a run writes (design section 5).
-REPORT_FILES = ("firings.parquet", "firings.csv", "intervals.parquet", "captures.csv", "rejected.csv", "report.html",
-                "run.json")
+REPORT_FILES = (
+    "firings.parquet",
+    "firings.csv",
+    "intervals.parquet",
+    "captures.csv",
+    "rejected.csv",
+    "report.html",
+    "run.json",
+)
 #: What ``run.json`` says of who wrote it; an existing folder is replaced only when it says the same.
 PROGRAM = "sigkit screen"
 
@@ -49,12 +56,16 @@ def check_output_folder(out: str | Path, overwrite: bool = False) -> Path:
         if not overwrite:
             raise SettingsError(f"{out} exists already. Choose another --out, or replace it with --overwrite")
         if out.is_symlink() or not is_report_folder(out):
-            raise SettingsError(f"{out} is not the output of an earlier run, so --overwrite does not replace it. "
-                                "Choose another --out")
+            raise SettingsError(
+                f"{out} is not the output of an earlier run, so --overwrite does not replace it. "
+                "Choose another --out"
+            )
         foreign = sorted(part.name for part in out.iterdir() if part.name not in REPORT_FILES)
         if foreign:
-            raise SettingsError(f"{out} also holds {', '.join(foreign[:5])}, which --overwrite would delete. "
-                                "Move that away, or choose another --out")
+            raise SettingsError(
+                f"{out} also holds {', '.join(foreign[:5])}, which --overwrite would delete. "
+                "Move that away, or choose another --out"
+            )
     return out
 
 

@@ -56,10 +56,13 @@ def summarise_coil_pairs(table: Mapping[str, NDArray]) -> list[CoilPairSummary]:
         In natural order of engine and coil.
     """
     owner = np.where(table["engine"] == "", table["capture"], table["engine"])
-    titles = np.array([
-        name_of_lead(str(cylinder), "", str(channel))
-        for cylinder, channel in zip(table["cylinder"], table["channel"], strict=True)
-    ], dtype=object)
+    titles = np.array(
+        [
+            name_of_lead(str(cylinder), "", str(channel))
+            for cylinder, channel in zip(table["cylinder"], table["channel"], strict=True)
+        ],
+        dtype=object,
+    )
     absent = flagged(table, "absent")
     coils = {(str(o), str(c)) for o, c in zip(owner, table["coil"], strict=True) if c}
     pairs = []
@@ -71,12 +74,20 @@ def summarise_coil_pairs(table: Mapping[str, NDArray]) -> list[CoilPairSummary]:
     return pairs
 
 
-def _pair(table: Mapping[str, NDArray], rows: NDArray, titles: NDArray, engine: str, coil: str,
-          leads: tuple[str, str]) -> CoilPairSummary:
+def _pair(
+    table: Mapping[str, NDArray],
+    rows: NDArray,
+    titles: NDArray,
+    engine: str,
+    coil: str,
+    leads: tuple[str, str],
+) -> CoilPairSummary:
     by_event: dict[tuple[str, int], dict[str, int]] = {}
     for row in rows:
         if np.isfinite(table["burn_time_ms"][row]):
-            by_event.setdefault((str(table["capture"][row]), int(table["event"][row])), {})[titles[row]] = int(row)
+            by_event.setdefault((str(table["capture"][row]), int(table["event"][row])), {})[titles[row]] = (
+                int(row)
+            )
     both = [(ends[leads[0]], ends[leads[1]]) for ends in by_event.values() if set(leads) <= set(ends)]
     first = np.array([pair[0] for pair in both], dtype=int)
     second = np.array([pair[1] for pair in both], dtype=int)
@@ -92,7 +103,11 @@ def _pair(table: Mapping[str, NDArray], rows: NDArray, titles: NDArray, engine: 
         if (lead, "power") not in readings and (lead, "waste") not in readings:
             readings[lead, "any"] = readings_of(table, mine)
     return CoilPairSummary(
-        engine=str(table["engine"][rows[0]]), coil=coil, leads=leads, events=len(both),
+        engine=str(table["engine"][rows[0]]),
+        coil=coil,
+        leads=leads,
+        events=len(both),
         burn_time=median_reading(0.5 * (burn[first] + burn[second]), 0.5 * u_pair),
-        burn_time_difference=median_reading(burn[first] - burn[second], u_pair), readings=readings,
+        burn_time_difference=median_reading(burn[first] - burn[second], u_pair),
+        readings=readings,
     )

@@ -152,15 +152,21 @@ def summarise_leads(table: Mapping[str, NDArray]) -> list[LeadSummary]:
         first = rows[0]
         found = rows[~absent[rows]]
         counts = Counter(str(name) for name in table["condition"][found] if name)
-        summaries.append(LeadSummary(
-            engine=str(table["engine"][first]), cylinder=str(table["cylinder"][first]),
-            coil=str(table["coil"][first]), channel=str(table["channel"][first]),
-            title=name_of_lead(str(table["cylinder"][first]), "", str(table["channel"][first])),
-            role=_most_frequent(table["role"][rows]), firings=len(found),
-            without_spark=int((table["sparked"][found] == "no").sum()), absent=int(absent[rows].sum()),
-            readings=readings_of(table, found),
-            conditions=tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0]))),
-        ))
+        summaries.append(
+            LeadSummary(
+                engine=str(table["engine"][first]),
+                cylinder=str(table["cylinder"][first]),
+                coil=str(table["coil"][first]),
+                channel=str(table["channel"][first]),
+                title=name_of_lead(str(table["cylinder"][first]), "", str(table["channel"][first])),
+                role=_most_frequent(table["role"][rows]),
+                firings=len(found),
+                without_spark=int((table["sparked"][found] == "no").sum()),
+                absent=int(absent[rows].sum()),
+                readings=readings_of(table, found),
+                conditions=tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0]))),
+            )
+        )
     return summaries
 
 

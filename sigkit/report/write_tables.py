@@ -16,9 +16,27 @@ from sigkit.types.measurements import QUANTITIES
 
 #: Columns of ``captures.csv``: one row a capture, worst first.
 CAPTURE_COLUMNS = (
-    "capture", "engine", "verdict", "score", "reasons", "advice", "conditions", "firings", "firings_without_spark",
-    "firings_absent", "channels", "sample_rate_Hz", "duration_s", "engine_speed_rpm", "format", "recording", "sweep",
-    "time_origin", "profile", "note", "warnings",
+    "capture",
+    "engine",
+    "verdict",
+    "score",
+    "reasons",
+    "advice",
+    "conditions",
+    "firings",
+    "firings_without_spark",
+    "firings_absent",
+    "channels",
+    "sample_rate_Hz",
+    "duration_s",
+    "engine_speed_rpm",
+    "format",
+    "recording",
+    "sweep",
+    "time_origin",
+    "profile",
+    "note",
+    "warnings",
 )
 #: Columns of ``rejected.csv``: one row an input that could not be used.
 REJECTED_COLUMNS = ("capture", "place", "reason", "remedy")
@@ -50,7 +68,9 @@ class FiringTableWriter:
         import pyarrow.parquet as pq
 
         pq.write_table(arrow_table(table, all_columns()), self._parts / f"firings-{self._count:08d}.parquet")
-        pq.write_table(arrow_table(intervals, INTERVAL_COLUMNS), self._parts / f"intervals-{self._count:08d}.parquet")
+        pq.write_table(
+            arrow_table(intervals, INTERVAL_COLUMNS), self._parts / f"intervals-{self._count:08d}.parquet"
+        )
         self._count += 1
 
     def close(self) -> None:
@@ -74,12 +94,15 @@ class FiringTableWriter:
         further = sorted(set(schema.names) - set(fixed))
         schema = pa.schema([schema.field(column) for column in (*fixed, *further)])
         options = pc.WriteOptions(quoting_style="needed", quoting_header="needed")
-        csv_writer = pc.CSVWriter(self.folder / f"{name}.csv", schema, write_options=options) if with_csv else None
+        csv_writer = (
+            pc.CSVWriter(self.folder / f"{name}.csv", schema, write_options=options) if with_csv else None
+        )
         try:
             with pq.ParquetWriter(self.folder / f"{name}.parquet", schema, compression="zstd") as writer:
                 for part in parts:
-                    piece = pa.concat_tables([pq.read_table(part), schema.empty_table()],
-                                             promote_options="permissive").select(schema.names)
+                    piece = pa.concat_tables(
+                        [pq.read_table(part), schema.empty_table()], promote_options="permissive"
+                    ).select(schema.names)
                     writer.write_table(piece)
                     if csv_writer is not None:
                         csv_writer.write_table(rounded(piece))
@@ -137,7 +160,11 @@ def rounded(table: Any) -> Any:
     """Return an Arrow table whose numbers carry the digits their uncertainty supports, for people to read."""
     import pyarrow as pa
 
-    u_of = {column: spec.u_column for spec in QUANTITIES for column in (spec.column, spec.lo_column, spec.hi_column)}
+    u_of = {
+        column: spec.u_column
+        for spec in QUANTITIES
+        for column in (spec.column, spec.lo_column, spec.hi_column)
+    }
     u_columns = {spec.u_column for spec in QUANTITIES}
     columns = []
     for name in table.column_names:
@@ -193,7 +220,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, (list, tuple)):
         return "; ".join(_cell(item) for item in value)
     if isinstance(value, (float, np.floating)):
-        return repr(float(round_to_digits([value])[0])).removesuffix(".0")
+        return repr(float(round_to_digits([float(value)])[0])).removesuffix(".0")
     return str(value)
 
 

@@ -47,14 +47,33 @@ def build(n=6, leads=("1", "2", "3", "4"), name="morning-run.csv", ratio=None, o
             if not absent:
                 value[near] += firing_shape(time_s[near] - off_s, burn_s, high_V, 110.0, 9e3)
             rows.append((lead, k, off_s, burn_s, high_V, absent))
-        channels.append(Channel(f"ch{lead}", value.astype(np.float32), RATE_HZ, unit="V", kind="secondary_voltage",
-                                lead=lead, cylinder=lead, coil="AB"[place % 2], pickup_ratio=ratio))
+        channels.append(
+            Channel(
+                f"ch{lead}",
+                value.astype(np.float32),
+                RATE_HZ,
+                unit="V",
+                kind="secondary_voltage",
+                lead=lead,
+                cylinder=lead,
+                coil="AB"[place % 2],
+                pickup_ratio=ratio,
+            )
+        )
     table = empty_table(len(rows))
     for i, (lead, k, off_s, burn_s, high_V, absent) in enumerate(rows):
-        text = {"capture": name, "channel": f"ch{lead}", "engine": "ferry-2", "cylinder": lead,
-                "coil": "AB"[leads.index(lead) % 2], "role": "single", "sparked": "yes",
-                "condition": "wide_gap" if lead == odd else "normal",
-                "condition_set": "wide_gap|high_resistance" if lead == odd else "normal", "flags": ""}
+        text = {
+            "capture": name,
+            "channel": f"ch{lead}",
+            "engine": "ferry-2",
+            "cylinder": lead,
+            "coil": "AB"[leads.index(lead) % 2],
+            "role": "single",
+            "sparked": "yes",
+            "condition": "wide_gap" if lead == odd else "normal",
+            "condition_set": "wide_gap|high_resistance" if lead == odd else "normal",
+            "flags": "",
+        }
         if absent:
             text.update(sparked="no", flags="absent", condition="unknown", condition_set="")
         for column, word in text.items():
@@ -65,11 +84,22 @@ def build(n=6, leads=("1", "2", "3", "4"), name="morning-run.csv", ratio=None, o
             continue
         table["polarity"][i], table["conduction_intervals"][i] = -1, 1
         table["condition_probability"][i] = 0.82
-        values = {"coil_on": (off_s - DWELL_S, 4e-6), "coil_off": (off_s, 2e-6), "breakdown": (off_s + 20e-6, 1e-6),
-                  "burn_end": (off_s + 20e-6 + burn_s, 8e-6), "burn_time": (burn_s * 1e3, 0.008),
-                  "peak_voltage": (-high_V, 9.0), "firing_voltage": (-high_V, 9.0), "burn_voltage": (-110.0, 2.0),
-                  "burn_slope": (9.0, 1.5), "burn_hash": (6.0, 0.4), "ring_frequency": (5e3, 40.0),
-                  "ring_damping_ratio": (0.106, 0.004), "ring_cycles": (4.0, 0.4), "dwell_time": (3.0, 0.0045)}
+        values = {
+            "coil_on": (off_s - DWELL_S, 4e-6),
+            "coil_off": (off_s, 2e-6),
+            "breakdown": (off_s + 20e-6, 1e-6),
+            "burn_end": (off_s + 20e-6 + burn_s, 8e-6),
+            "burn_time": (burn_s * 1e3, 0.008),
+            "peak_voltage": (-high_V, 9.0),
+            "firing_voltage": (-high_V, 9.0),
+            "burn_voltage": (-110.0, 2.0),
+            "burn_slope": (9.0, 1.5),
+            "burn_hash": (6.0, 0.4),
+            "ring_frequency": (5e3, 40.0),
+            "ring_damping_ratio": (0.106, 0.004),
+            "ring_cycles": (4.0, 0.4),
+            "dwell_time": (3.0, 0.0045),
+        }
         for quantity, (value, u) in values.items():
             spec = QUANTITY[quantity]
             table[spec.column][i], table[spec.u_column][i] = value, u
