@@ -251,7 +251,7 @@ def _accept(
                         _LEAST_LENGTH * base)
     size = np.maximum(np.abs(current), _LEAST_A)
     on = names["on"] & live
-    cut = on & (size > names["limit_V"] * names["S"]) & (length > 1.1 * base)
+    cut = on & (size / np.where(on, names["S"], 1.0) > names["limit_V"]) & (length > 1.1 * base)
     if cut.any():
         names["S"] = np.where(cut, names["S"] * length / base, names["S"])
         names["from_s"] = np.where(cut, burn.t, names["from_s"])

@@ -28,16 +28,27 @@ class KnotStore:
         self.values.append(values.astype(np.float32))
         self.slopes.append(slopes.astype(np.float32))
 
+    @staticmethod
+    def _sorted(parts: list[NDArray], order: NDArray) -> NDArray:
+        """Return the parts joined and sorted, one signal at a time to save memory."""
+        result = np.empty((len(SIGNALS), order.size), dtype=np.float32)
+        for signal in range(len(SIGNALS)):
+            np.take(np.concatenate([part[signal] for part in parts]), order, out=result[signal])
+        return result
+
     def finish(self, n: int) -> tuple[NDArray, NDArray, dict[str, NDArray], dict[str, NDArray]]:
         """Return offset, time_s, value and slope as `EventWaveforms` holds them, and forget the parts."""
         rows = np.concatenate(self.rows)
         order = np.argsort(rows, kind="stable")
         offset = np.zeros(n + 1, dtype=np.int64)
         np.cumsum(np.bincount(rows, minlength=n), out=offset[1:])
+        self.rows = []
         time_s = np.concatenate(self.times)[order]
-        values = np.concatenate(self.values, axis=1)[:, order]
-        slopes = np.concatenate(self.slopes, axis=1)[:, order]
-        self.__init__()  # type: ignore[misc]
+        self.times = []
+        values = self._sorted(self.values, order)
+        self.values = []
+        slopes = self._sorted(self.slopes, order)
+        self.slopes = []
         width = np.diff(time_s)
         steep = np.flatnonzero((width > 0) & (width < _STEEP_S))
         for signal in range(len(SIGNALS)):

@@ -72,10 +72,12 @@ def typical_coils(
         secondary_capacitance_F=tower_F, coupling=uniform(0.96, 0.99), core_loss_ohm=core_ohm,
         current_limit_A=limit, clamp_V=uniform(360.0, 440.0), reverse_block_V=uniform(18.0, 30.0),
         dwell_s=dwell, winding_sign=sign,
-        series_ohm=uniform(5e3, 12e3, n, 2), shunt_ohm=np.inf * ones, tower_leak_ohm=np.inf * ones,
+        series_ohm=uniform(5e3, 12e3, n, 2), shunt_ohm=np.inf * ones,
+        # A floating secondary needs a path for its common charge: surfaces and corona (our choice).
+        tower_leak_ohm=np.where(is_shared[:, None], uniform(15e6, 40e6, n, 2), np.inf),
         leak_breakdown_V=np.inf * ones, plug_capacitance_F=uniform(6e-12, 14e-12, n, 2),
         open_gap_V=0.0 * ones, stretch_limit_V=np.inf * ones, blow_out_s=np.inf * ones,
-        hold_current_A=uniform(2e-3, 8e-3, n, 2), soft_end=0.0 * ones,
+        hold_current_A=uniform(2e-3, 8e-3, n, 1) * uniform(0.9, 1.1, n, 2), soft_end=0.0 * ones,
         repeat_strikes=np.zeros(n, dtype=np.int64), repeat_burn_s=np.full(n, 1e-3),
         repeat_dwell_s=0.7 * charge, switch_on_ohm=uniform(0.05, 0.2),
         column_inertia_s=uniform(10e-6, 30e-6, n, 2), **gaps,
@@ -108,7 +110,7 @@ def typical_gaps(rng: np.random.Generator, power: NDArray, positive: NDArray) ->
     breakdown = required_voltage_V(pressure, temperature, length) * extra * scatter
     return {
         "breakdown_V": breakdown,
-        "rebreakdown_V": breakdown * rng.uniform(0.5, 0.75, shape),
+        "rebreakdown_V": breakdown * np.where(power, rng.uniform(0.5, 0.75, shape), rng.uniform(0.8, 0.95, shape)),
         "cathode_fall_V": rng.uniform(280.0, 350.0, shape),
         "gap_length_m": length,
         "pressure_bar": pressure,
