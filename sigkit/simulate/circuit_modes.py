@@ -55,6 +55,13 @@ class CircuitModes:
         leak_S = 1.0 / p.tower_leak_ohm + 1.0 / CLEAN_OHM
         leak_S[~p.shared, 1] = 1.0 / _GROUND_OHM
         self.leak_S = leak_S
+        # The switch is a conductance to a voltage, by mode.
+        limiting = np.maximum(p.supply_V / p.current_limit_A - p.primary_resistance_ohm, 1e-3)
+        fixed = np.ones(n)
+        self.switch_S = 1.0 / np.stack(
+            [p.switch_on_ohm, limiting, OPEN_SWITCH_OHM * fixed, CLAMP_OHM * fixed, CLAMP_OHM * fixed]
+        )
+        self.switch_V = np.stack([0 * fixed, 0 * fixed, 0 * fixed, p.clamp_V, -p.reverse_block_V])
 
     def forget(self, rows: NDArray) -> None:
         """Drop what was built for some events."""
@@ -70,13 +77,6 @@ class CircuitModes:
     def _build(self, mode: int, rows: NDArray) -> None:
         p, size = self.parameters.take(rows), self.size
         n = rows.size
-        switch_ohm, switch_V = {
-            ON: (p.switch_on_ohm, 0.0),
-            LIMITING: (np.maximum(p.supply_V / p.current_limit_A - p.primary_resistance_ohm, 1e-3), 0.0),
-            OFF: (np.full(n, OPEN_SWITCH_OHM), 0.0),
-            CLAMPED: (np.full(n, CLAMP_OHM), p.clamp_V),
-            REVERSE: (np.full(n, CLAMP_OHM), -p.reverse_block_V),
-        }[mode]
         core_S = 1.0 / p.core_loss_ohm
         flow = np.zeros((n, size, size))
         flow[:, 0, 0] = -p.primary_resistance_ohm
@@ -85,7 +85,7 @@ class CircuitModes:
         flow[:, 1, 3] = -1.0
         flow[:, 1, 4] = 1.0
         flow[:, 2, 0] = 1.0
-        flow[:, 2, 2] = -1.0 / switch_ohm
+        flow[:, 2, 2] = -self.switch_S[mode, rows]
         flow[:, 3, 1] = 1.0
         flow[:, 4, 1] = -1.0
         flow[:, 3, 3] = -core_S - self.leak_S[rows, 0]
@@ -109,7 +109,7 @@ class CircuitModes:
                 store[:, plug, plug] = p.plug_capacitance_F[:, end]
         source = np.zeros((n, size))
         source[:, 0] = p.supply_V
-        source[:, 2] = switch_V / switch_ohm
+        source[:, 2] = self.switch_V[mode, rows] * self.switch_S[mode, rows]
         # In coordinates whose squared length is the stored energy the lossless part is skew, so the
         # eigenvectors are well conditioned although the rates span ten decades.
         root = np.linalg.cholesky(store)

@@ -12,6 +12,9 @@ from sigkit.simulate.event_truth import FLASH_S, EventTruth
 #: it comes within this time (our choice).
 VISIBLE_RISE, RISE_WITHIN_S = 0.10, 60e-6
 
+#: A re-ignition shorter than this behind the last longer interval is an after-flash (our choice).
+AFTER_FLASH_S = 20e-6
+
 
 def derive_truth(
     run: EventRun, offset: NDArray, time_s: NDArray, value: dict[str, NDArray]
@@ -30,11 +33,15 @@ def derive_truth(
 
     began = np.full((n, 2, strikes), np.nan)
     ended = np.full((n, 2, strikes), np.nan)
-    counted = strike >= 0
+    # A crest of the ring that fires through the gap once more does not lengthen the burn.
+    counted = (strike >= 0) & ~_after_flash(event, end, strike, start, stop)
     index = (event[counted], end[counted], strike[counted])
     np.fmin.at(began, index, start[counted])
     np.fmax.at(ended, index, stop[counted])
-    first = strike == 0
+    first = counted & (strike == 0)
+    flashes = np.zeros((n, 2), dtype=np.int64)
+    late = ~counted & (strike == 0)
+    np.add.at(flashes, (event[late], end[late]), 1)
     duration = np.zeros((n, 2))
     pieces = np.zeros((n, 2), dtype=np.int64)
     np.add.at(duration, (event[first], end[first]), (stop - start)[first])
@@ -54,30 +61,25 @@ def derive_truth(
         with np.errstate(invalid="ignore"):
             up_to = in_strike & (time_s <= breakdown[own])
         size = np.abs(signal)
-        top = _last_of_largest(own, np.where(in_strike, size, -1.0), n)
+        top = _last_of_largest(own, np.where(in_strike, size, -1.0), offset)
         peak[:, side] = np.where(live, signal[top], np.nan)
         own_sign = np.where(up_to, signal * sign[own], -np.inf)
-        crest = _last_of_largest(own, own_sign, n)
+        crest = _last_of_largest(own, own_sign, offset)
         sparked = np.isfinite(breakdown) & live
         firing[:, side] = np.where(sparked, signal[crest], np.nan)
-        final = offset[:-1] + np.bincount(own, weights=(time_s <= np.nan_to_num(breakdown)[own]),
-                                          minlength=n).astype(np.int64) - 1
-        at_break[:, side] = np.where(sparked, signal[np.maximum(final, offset[:-1])], np.nan)
+        final = _last_until(np.nan_to_num(breakdown), own, time_s, offset)
+        at_break[:, side] = np.where(sparked, signal[final], np.nan)
         for row in np.flatnonzero(sparked):
             knots = slice(offset[row], offset[row + 1])
             burn[row, side] = _middle(time_s[knots], signal[knots], breakdown[row], burn_end[row])
         with np.errstate(invalid="ignore"):
             behind = (time_s >= burn_end[own]) & (time_s <= burn_end[own] + RISE_WITHIN_S)
-        last = _last_of_largest(own, np.where(time_s <= np.nan_to_num(burn_end)[own], time_s, -np.inf), n)
-        level = signal[last]
-        rise = np.full(n, -np.inf)
-        np.maximum.at(rise, own[behind], (signal * np.sign(level)[own])[behind])
+        level = signal[_last_until(np.nan_to_num(burn_end), own, time_s, offset)]
+        rise = np.maximum.reduceat(np.where(behind, signal * np.sign(level)[own], -np.inf), offset[:-1])
         soft[:, side] = sparked & (rise < (1.0 + VISIBLE_RISE) * np.abs(level))
     current = value["coil_current_A"]
-    most = np.full(n, -np.inf)
-    np.maximum.at(most, own[time_s <= 0], current[time_s <= 0])
-    at_off = offset[:-1] + np.bincount(own, weights=time_s <= 0, minlength=n).astype(np.int64) - 1
-    off_current = current[at_off].astype(float)
+    most = np.maximum.reduceat(np.where(time_s <= 0, current, -np.inf), offset[:-1])
+    off_current = current[_last_until(np.zeros(n), own, time_s, offset)].astype(float)
     spark = np.where(duration >= FLASH_S, "yes", np.where(duration > 0, "flash", "no"))
     return EventTruth(
         coil_on_s=run.on_s, coil_off_s=run.off_s,
@@ -89,18 +91,33 @@ def derive_truth(
         peak_current_A=most, off_current_A=off_current,
         stored_energy_J=0.5 * run.p.primary_inductance_H * off_current**2,
         gap_energy_J=run.energy_J, spark=spark, soft_end=soft,
-        restrikes=np.maximum(pieces - 1, 0), short_cuts=run.short_cuts,
+        restrikes=np.maximum(pieces - 1, 0), short_cuts=run.short_cuts, after_flashes=flashes,
     )
 
 
-def _last_of_largest(own: NDArray, score: NDArray, n: int) -> NDArray:
+def _after_flash(event: NDArray, end: NDArray, strike: NDArray, start: NDArray, stop: NDArray) -> NDArray:
+    """Tell which intervals are short re-ignitions behind the last long one of their discharge."""
+    long = stop - start >= AFTER_FLASH_S
+    size = int(strike.max(initial=0)) + 2
+    key = (event * 2 + end) * size + strike + 1
+    last_long = np.full(int(key.max(initial=0)) + 1, -np.inf)
+    np.maximum.at(last_long, key[long], start[long])
+    return np.isfinite(last_long[key]) & (start > last_long[key]) if key.size else np.zeros(0, dtype=bool)
+
+
+def _last_of_largest(own: NDArray, score: NDArray, offset: NDArray) -> NDArray:
     """Return, event by event, the place of the last knot with the largest score."""
-    most = np.full(n, -np.inf)
-    np.maximum.at(most, own, score)
-    place = np.zeros(n, dtype=np.int64)
+    most = np.maximum.reduceat(score, offset[:-1])
+    place = np.zeros(most.size, dtype=np.int64)
     best = np.flatnonzero(score == most[own])
     place[own[best]] = best
     return place
+
+
+def _last_until(instant_s: NDArray, own: NDArray, time_s: NDArray, offset: NDArray) -> NDArray:
+    """Return, event by event, the place of the last knot at or before an instant."""
+    count = np.add.reduceat((time_s <= instant_s[own]).astype(np.int64), offset[:-1])
+    return offset[:-1] + np.maximum(count - 1, 0)
 
 
 def _middle(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float:

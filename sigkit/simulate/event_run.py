@@ -6,13 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.simulate.circuit_modes import (
-    CLAMP_OHM,
     CLAMPED,
     LIMITING,
     OFF,
     ON,
     OPEN_LINK_OHM,
-    OPEN_SWITCH_OHM,
     REVERSE,
     SMALLEST_LINK_OHM,
     CircuitModes,
@@ -36,6 +34,10 @@ OPEN_ARC_V, OPEN_HOLD_A = 60.0, 1e-3
 NOISE_STEP_S, NOISE_CORRELATION_S = 20e-6, 80e-6
 
 GAP, TRACK = 0, 1
+
+#: Weight of the switch voltage, by mode, in the two functions of `EventRun.primary_limits`.
+_WATCH_V = np.array([0.0, 0.0, 1.0, -1.0, 1.0])
+_BACK_V = np.array([0.0, 0.0, -1.0, 0.0, 0.0])
 
 
 class EventRun:
@@ -90,7 +92,8 @@ class EventRun:
         self.energy_J = np.zeros((n, 2))
         self.began_s = np.full((n, 2), np.nan)
         self.stretched_from_s = np.zeros((n, 2))
-        self.quenched_s = np.full((n, 2), -np.inf)
+        self.quenched_s = np.zeros((n, 2))
+        self.deficit_V = np.zeros((n, 2))  # of the breakdown voltage just after the last extinction
         self.blown = ~np.isfinite(p.blow_out_s)
         self.short_cuts = np.zeros((n, 2), dtype=np.int64)
         self.intervals: list[tuple[NDArray, ...]] = []
@@ -98,6 +101,9 @@ class EventRun:
         inductance = p.coupling * np.sqrt(p.primary_inductance_H * p.secondary_inductance_H) * p.winding_sign
         self.mutual_H = inductance
         self.determinant = p.primary_inductance_H * p.secondary_inductance_H - inductance**2
+        zero = np.zeros(n)
+        self.watch = np.stack([-p.current_limit_A, zero - 1, -p.clamp_V, p.clamp_V, p.reverse_block_V])
+        self.back = np.stack([zero - 1, zero - 1, -p.reverse_block_V, zero - 1, zero - 1])
         self.noise = self._fluctuation(rng)
 
     def _fluctuation(self, rng: np.random.Generator) -> NDArray:
@@ -138,13 +144,11 @@ class EventRun:
         ``current`` and ``voltage`` have the events in the first axis.
         """
         more = (slice(None),) + (None,) * (current.ndim - 1)
-        p, mode = self.p, self.mode[rows][more]
-        clamp = voltage - p.clamp_V[rows][more]
-        back = -p.reverse_block_V[rows][more] - voltage
-        limit = current - p.current_limit_A[rows][more]
-        first = np.select([mode == ON, mode == OFF, mode == CLAMPED, mode == REVERSE],
-                          [limit, clamp, -clamp, -back], -1.0)
-        return first, np.where(mode == OFF, back, -1.0)
+        mode = self.mode[rows]
+        first = _WATCH_V[mode][more] * voltage + self.watch[mode, rows][more]
+        on = np.flatnonzero(mode == ON)
+        first[on] += current[on]
+        return first, _BACK_V[mode][more] * voltage + self.back[mode, rows][more]
 
     def change_primary(self, rows: NDArray, second: NDArray) -> None:
         """Change the mode after a function of `primary_limits` became positive (``second``: which one)."""
@@ -156,15 +160,16 @@ class EventRun:
 
     def threshold_V(self, rows: NDArray, times_s: NDArray) -> NDArray:
         """Return the breakdown voltage of both gaps now, shape (r, 2, ...) for times (r, ...)."""
-        cold = self.breakdown_V[rows]
-        hot = np.minimum(self.p.rebreakdown_V[rows], cold)
         more = (slice(None), slice(None)) + (None,) * (times_s.ndim - 1)
-        age = times_s[:, None] - self.quenched_s[rows][more]
-        recovered = -np.expm1(-np.maximum(age, 0.0) / RECOVERY_S)
-        with np.errstate(invalid="ignore"):
-            gain = np.where(np.isfinite(cold), cold - hot, np.inf)[more] * recovered
-        return np.where(np.isneginf(self.quenched_s[rows])[more], cold[more],
-                        hot[more] + np.nan_to_num(gain, nan=0.0, posinf=np.inf))
+        cold, deficit = self.breakdown_V[rows], self.deficit_V[rows]
+        hot = np.flatnonzero(deficit.any(axis=1))
+        if hot.size == 0:
+            return cold[more]
+        threshold = np.empty((rows.size, 2, *times_s.shape[1:]))
+        threshold[:] = cold[more]
+        age = times_s[hot][:, None] - self.quenched_s[rows[hot]][more]
+        threshold[hot] -= deficit[hot][more] * np.exp(-np.maximum(age, 0.0) / RECOVERY_S)
+        return threshold
 
     def ignite(self, rows: NDArray, end: int, path: int) -> None:
         """Start conduction at one end of some events, at their present instant."""
@@ -198,6 +203,9 @@ class EventRun:
             return
         self.conducting[rows, end] = False
         self.quenched_s[rows, end] = self.t[rows]
+        cold = self.breakdown_V[rows, end]
+        hot = np.minimum(self.p.rebreakdown_V[rows, end], cold)
+        self.deficit_V[rows, end] = np.where(np.isfinite(cold), cold, hot) - hot
         self.intervals.append((rows.copy(), np.full(rows.size, end), self.strike_at(rows, self.began_s[rows, end]),
                                self.path[rows, end].copy(), self.began_s[rows, end].copy(), self.t[rows].copy()))
         softness = self.p.soft_end[rows, end] * (self.path[rows, end] == GAP) * soft
@@ -249,19 +257,13 @@ class EventRun:
             return array[rows][more]
 
         i1, i2, v1, a, b = x
-        kind = mode if mode.ndim == i1.ndim else mode[more]
+        kind, own = mode[more], rows[more]
         first = of(p.supply_V) - of(p.primary_resistance_ohm) * i1 - v1
         second = b - a - of(p.secondary_resistance_ohm) * i2
         current = (of(p.secondary_inductance_H) * first - of(self.mutual_H) * second) / of(self.determinant)
-        limit_ohm = np.maximum(p.supply_V / p.current_limit_A - p.primary_resistance_ohm, 1e-3)
-        switch = np.select(
-            [kind == ON, kind == LIMITING, kind == CLAMPED, kind == REVERSE],
-            [v1 / of(p.switch_on_ohm), v1 / of(limit_ohm), (v1 - of(p.clamp_V)) / CLAMP_OHM,
-             (v1 + of(p.reverse_block_V)) / CLAMP_OHM],
-            v1 / OPEN_SWITCH_OHM,
-        )
-        core = (a - b) / of(p.core_loss_ohm)
         modes = self.burning
+        switch = (v1 - modes.switch_V[kind, own]) * modes.switch_S[kind, own]
+        core = (a - b) / of(p.core_loss_ohm)
         rise_a = (i2 - core - of(modes.leak_S[:, 0]) * a - draw[0]) / of(modes.tower_F[:, 0])
         rise_b = (-i2 + core - of(modes.leak_S[:, 1]) * b - draw[1]) / of(modes.tower_F[:, 1])
         return np.stack([rise_a, rise_b, (i1 - switch) / of(p.primary_capacitance_F), current])

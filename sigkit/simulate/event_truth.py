@@ -28,7 +28,9 @@ class EventTruth:
     coil_on_s, coil_off_s : ndarray, shape (n, S)
         Switching instants of each strike, NaN-padded; ``coil_off_s[:, 0] == 0``.
     breakdown_s, burn_end_s : ndarray, shape (n, 2)
-        First conduction and last extinction of the first discharge.
+        First conduction and last extinction of the first discharge. Re-ignitions shorter than 20 us that
+        follow its last longer interval (a crest of the ring fires through the gap once more) do not move
+        burn_end; they are among the intervals and counted in ``after_flashes``.
     strike_breakdown_s, strike_burn_end_s : ndarray, shape (n, 2, S)
         The same for each strike.
     interval_event, interval_end, interval_strike : ndarray of int, shape (m,)
@@ -59,6 +61,8 @@ class EventTruth:
         Re-ignitions within the first discharge (conduction intervals minus one).
     short_cuts : ndarray of int, shape (n, 2)
         Times the stretched channel short-cut itself without going out.
+    after_flashes : ndarray of int, shape (n, 2)
+        Short re-ignitions behind the first discharge.
     """
 
     coil_on_s: NDArray[np.float64]
@@ -85,6 +89,7 @@ class EventTruth:
     soft_end: NDArray[np.bool_]
     restrikes: NDArray[np.int64]
     short_cuts: NDArray[np.int64]
+    after_flashes: NDArray[np.int64]
 
     def __len__(self) -> int:
         return int(self.coil_on_s.shape[0])

@@ -77,7 +77,7 @@ def typical_coils(
         tower_leak_ohm=np.where(is_shared[:, None], uniform(15e6, 40e6, n, 2), np.inf),
         leak_breakdown_V=np.inf * ones, plug_capacitance_F=uniform(6e-12, 14e-12, n, 2),
         open_gap_V=0.0 * ones, stretch_limit_V=np.inf * ones, blow_out_s=np.inf * ones,
-        hold_current_A=uniform(2e-3, 8e-3, n, 1) * uniform(0.9, 1.1, n, 2), soft_end=0.0 * ones,
+        hold_current_A=uniform(1.5e-3, 5e-3, n, 1) * uniform(0.9, 1.1, n, 2), soft_end=0.0 * ones,
         repeat_strikes=np.zeros(n, dtype=np.int64), repeat_burn_s=np.full(n, 1e-3),
         repeat_dwell_s=0.7 * charge, switch_on_ohm=uniform(0.05, 0.2),
         column_inertia_s=uniform(10e-6, 30e-6, n, 2), **gaps,
