@@ -45,6 +45,7 @@ class _Burn:
         self.run, self.rows = run, rows
         self.level = np.full(rows.size, -2)
         self.move = np.zeros((5, 10, rows.size))
+        self.coarse = np.zeros(rows.size, dtype=bool)
         self.load()
 
     def load(self, which: NDArray | slice = slice(None)) -> None:
@@ -118,6 +119,7 @@ class _Burn:
         if change.size:
             self.move[:, :, change] = self.propagators(change, step[change], _DAMPING[level[change]])
         self.level = np.where(short, -2, level)
+        self.coarse = _DAMPING[level] < 1.0
         return step
 
     def propagators(self, which: NDArray, step: NDArray, damping: NDArray) -> NDArray:
@@ -237,7 +239,9 @@ def _accept(
 ) -> None:
     """Take the step for the live events and let the column follow its law."""
     run, names = burn.run, burn.names
-    run.energy_J[burn.rows] += np.where(live, 0.5 * h * (names["W"] + power), 0.0).T
+    # Damped steps hold the end value throughout: only so is the charge of a fast discharge kept.
+    mean = np.where(burn.coarse, 0.5 * (names["W"] + power), power)
+    run.energy_J[burn.rows] += np.where(live, h * mean, 0.0).T
     burn.t = np.where(live, burn.t + h, burn.t)
     burn.x = np.where(live, state, burn.x)
     for name, value in (("V", voltage), ("A", draw), ("W", power)):

@@ -85,7 +85,7 @@ class CircuitModes:
         flow[:, 1, 3] = -1.0
         flow[:, 1, 4] = 1.0
         flow[:, 2, 0] = 1.0
-        flow[:, 2, 2] = -self.switch_S[mode, rows]
+        flow[:, 2, 2] = -self.switch_S[mode, rows] - 1.0 / p.primary_damping_ohm
         flow[:, 3, 1] = 1.0
         flow[:, 4, 1] = -1.0
         flow[:, 3, 3] = -core_S - self.leak_S[rows, 0]
@@ -110,6 +110,7 @@ class CircuitModes:
         source = np.zeros((n, size))
         source[:, 0] = p.supply_V
         source[:, 2] = self.switch_V[mode, rows] * self.switch_S[mode, rows]
+        source[:, 2] += p.supply_V / p.primary_damping_ohm
         # In coordinates whose squared length is the stored energy the lossless part is skew, so the
         # eigenvectors are well conditioned although the rates span ten decades.
         root = np.linalg.cholesky(store)

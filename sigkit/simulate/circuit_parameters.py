@@ -56,6 +56,7 @@ class CircuitParameters:
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
     switch_on_ohm: NDArray  # of the conducting switch
+    primary_damping_ohm: NDArray  # across the primary winding: damps the leakage ring; inf for none
     column_inertia_s: NDArray  # (n, 2) time constant with which the column's conductance follows the current
 
     def __len__(self) -> int:

@@ -263,6 +263,7 @@ class EventRun:
         current = (of(p.secondary_inductance_H) * first - of(self.mutual_H) * second) / of(self.determinant)
         modes = self.burning
         switch = (v1 - modes.switch_V[kind, own]) * modes.switch_S[kind, own]
+        switch += (v1 - of(p.supply_V)) / of(p.primary_damping_ohm)
         core = (a - b) / of(p.core_loss_ohm)
         rise_a = (i2 - core - of(modes.leak_S[:, 0]) * a - draw[0]) / of(modes.tower_F[:, 0])
         rise_b = (-i2 + core - of(modes.leak_S[:, 1]) * b - draw[1]) / of(modes.tower_F[:, 1])

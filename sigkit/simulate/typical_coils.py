@@ -53,6 +53,7 @@ def typical_coils(
     charge = -primary_H / primary_ohm * np.log1p(-wanted_A * primary_ohm / supply)
     dwell = charge * np.where(limited, uniform(1.05, 1.4), 1.0)
     limit = np.where(limited, wanted_A, wanted_A + uniform(2.0, 4.0))
+    primary_F = uniform(0.7e-9, 3e-9)
     tower_F = uniform(55e-12, 110e-12, n, 2)
     across_F = np.where(is_shared, tower_F.prod(axis=1) / tower_F.sum(axis=1), tower_F[:, 0])
     damping = uniform(0.05, 0.15)
@@ -67,7 +68,7 @@ def typical_coils(
     return CircuitParameters(
         shared=is_shared, supply_V=supply,
         primary_inductance_H=primary_H, primary_resistance_ohm=primary_ohm,
-        primary_capacitance_F=uniform(0.7e-9, 3e-9),
+        primary_capacitance_F=primary_F,
         secondary_inductance_H=secondary_H, secondary_resistance_ohm=secondary_H * uniform(200.0, 400.0),
         secondary_capacitance_F=tower_F, coupling=uniform(0.96, 0.99), core_loss_ohm=core_ohm,
         current_limit_A=limit, clamp_V=uniform(360.0, 440.0), reverse_block_V=uniform(18.0, 30.0),
@@ -80,6 +81,8 @@ def typical_coils(
         hold_current_A=uniform(1.5e-3, 5e-3, n, 1) * uniform(0.9, 1.1, n, 2), soft_end=0.0 * ones,
         repeat_strikes=np.zeros(n, dtype=np.int64), repeat_burn_s=np.full(n, 1e-3),
         repeat_dwell_s=0.7 * charge, switch_on_ohm=uniform(0.05, 0.2),
+        # The leakage ring of the primary dies away within some tens of microseconds (our choice).
+        primary_damping_ohm=uniform(15e-6, 50e-6) / (2.0 * primary_F),
         column_inertia_s=uniform(10e-6, 30e-6, n, 2), **gaps,
     )
 
