@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.simulate.circuit_modes import CLEAN_OHM
 from sigkit.simulate.event_run import (
     GAP,
     NOISE_STEP_S,
@@ -65,7 +66,7 @@ class _Burn:
             "ohm": np.where(track & on, TRACK_OHM, run.link_ohm[own]),
             "arc": np.where(run.open_gap[own] & on & ~track, OPEN_ARC_V, 0.0) * run.sign[own],
             "farad": np.where(track & on, 1e-12, p.plug_capacitance_F[own]),
-            "shunt_S": np.where(track & on, 0.0, 1.0 / p.shunt_ohm[own]) + 1e-9,
+            "shunt_S": np.where(track & on, 0.0, 1.0 / p.shunt_ohm[own]) + 1.0 / CLEAN_OHM,
             "hold": np.where(track, TRACK_HOLD_A, p.hold_current_A[own]),
             "length": np.where(track, TRACK_LENGTH_M, p.gap_length_m[own]),
             "stretch": np.where(track, 0.0, p.stretch_m_per_s[own]),
@@ -73,7 +74,8 @@ class _Burn:
             "limit_V": np.where(track, np.inf, p.stretch_limit_V[own]),
             "from_s": run.stretched_from_s[own], "inertia": p.column_inertia_s[own],
             "fade": FADE_S + FADE_SOFT_S * p.soft_end[own],
-            "V": run.gap_V[own], "S": run.gap_S[own] * single, "A": run.draw_A[own], "W": run.power_W[own],
+            "V": run.gap_V[own], "S": run.gap_S[own] * single, "A": run.draw_A[own],
+            "U": run.start_V[own], "C": run.gap_A[own],
             "leak_V": np.where(on, np.inf, run.leak_V[own]),
             "open_V": np.where(run.open_gap[own] & ~run.bridged[own], p.open_gap_V[own], np.inf),
         }
@@ -100,7 +102,8 @@ class _Burn:
         run.state[own, :5] = self.x[:, which].T
         run.t[own] = self.t[which]
         run.gap_V[own], run.gap_S[own] = names["V"][:, which].T, names["S"][:, which].T
-        run.draw_A[own], run.power_W[own] = names["A"][:, which].T, names["W"][:, which].T
+        run.draw_A[own] = names["A"][:, which].T
+        run.start_V[own], run.gap_A[own] = names["U"][:, which].T, names["C"][:, which].T
         run.stretched_from_s[own] = names["from_s"][:, which].T
         run.fading[own] = names["fading"][:, which].T
         run.state[own, 5:7] = run.gap_V[own]
@@ -133,7 +136,7 @@ class _Burn:
         return result
 
     def step(self, which: NDArray | slice, move: NDArray, h: NDArray) -> tuple[NDArray, ...]:
-        """Return state, gap voltage, drawn current, gap current and power at the end of a step."""
+        """Return state, gap voltage, drawn current and gap current at the end of a step."""
         get = {k: v[:, which] for k, v in self.names.items()
                if k in ("on", "S", "farad", "shunt_S", "V", "sign", "fall", "ohm", "arc", "A")}
         free = np.einsum("ijn,jn->in", move[:, :5], self.x[:, which]) + move[:, 5]
@@ -151,7 +154,7 @@ class _Burn:
         state = free + late[:, 0] * draw[0] + late[:, 1] * draw[1]
         voltage = (draw + source) / conductance
         current = get["S"] * (voltage - get["on"] * get["sign"] * get["fall"])
-        return state, voltage, draw, current, current * voltage
+        return state, voltage, draw, current
 
     def limits(self, which: NDArray, t: NDArray, x: NDArray, voltage: NDArray, current: NDArray) -> NDArray:
         """Return the functions whose becoming positive is an event, shape (10, r)."""
@@ -175,7 +178,8 @@ def advance_burn(run: EventRun, rows: NDArray) -> None:
     everyone = np.arange(n)
 
     def keep(which: NDArray) -> None:
-        kept.append((rows[which], burn.t[which], run.mode[rows[which]], burn.x[:, which], names["A"][:, which]))
+        own = rows[which]
+        kept.append((own, burn.t[which], run.mode[own], burn.x[:, which], names["A"][:, which]))
 
     fresh = np.flatnonzero(run.fresh[rows])
     if fresh.size:
@@ -187,7 +191,7 @@ def advance_burn(run: EventRun, rows: NDArray) -> None:
         if not live.any():
             break
         h = burn.choose(live)
-        state, voltage, draw, current, power = burn.step(slice(None), burn.move, h)
+        state, voltage, draw, current = burn.step(slice(None), burn.move, h)
         after = burn.limits(everyone, burn.t + h, state, voltage, current)
         struck = np.flatnonzero((after > 0).any(axis=0) & live)
         if struck.size:
@@ -199,10 +203,10 @@ def advance_burn(run: EventRun, rows: NDArray) -> None:
             h[struck] = part
             level = np.maximum(burn.level[struck], 0)
             move = burn.propagators(struck, part, _DAMPING[level])
-            for whole, piece in zip((state, voltage, draw, current, power), burn.step(struck, move, part),
+            for whole, piece in zip((state, voltage, draw, current), burn.step(struck, move, part),
                                     strict=True):
                 whole[:, struck] = piece
-        _accept(burn, h, live, state, voltage, draw, current, power)
+        _accept(burn, h, live, state, voltage, draw, current)
         keep(np.flatnonzero(live) if not live.all() else everyone)
         before = after
         due = np.flatnonzero(live & (burn.t >= burn.stop - 2e-13))
@@ -235,16 +239,17 @@ def _current(names: dict[str, NDArray]) -> NDArray:
 
 def _accept(
     burn: _Burn, h: NDArray, live: NDArray, state: NDArray, voltage: NDArray, draw: NDArray,
-    current: NDArray, power: NDArray,
+    current: NDArray,
 ) -> None:
     """Take the step for the live events and let the column follow its law."""
     run, names = burn.run, burn.names
-    # Damped steps hold the end value throughout: only so is the charge of a fast discharge kept.
-    mean = np.where(burn.coarse, 0.5 * (names["W"] + power), power)
-    run.energy_J[burn.rows] += np.where(live, h * mean, 0.0).T
+    # Damped steps hold the end current throughout: charge times mean voltage is then the exact energy of
+    # a capacitance emptied through the gap, however coarse the step.
+    mean_A = np.where(burn.coarse, 0.5 * (names["C"] + current), current)
+    run.energy_J[burn.rows] += np.where(live, 0.5 * h * mean_A * (names["U"] + voltage), 0.0).T
     burn.t = np.where(live, burn.t + h, burn.t)
     burn.x = np.where(live, state, burn.x)
-    for name, value in (("V", voltage), ("A", draw), ("W", power)):
+    for name, value in (("V", voltage), ("U", voltage), ("A", draw), ("C", current)):
         names[name] = np.where(live, value, names[name])
     place = np.clip(burn.t / NOISE_STEP_S, 0.0, run.noise.shape[2] - 1.001)
     cell = place.astype(np.int64)

@@ -15,13 +15,13 @@ ON, LIMITING, OFF, CLAMPED, REVERSE = range(5)
 
 #: Our choices, small or large enough not to matter: resistance of clamp and reverse diode, of the open
 #: switch, of clean insulation and of an open link between tower and plug, in ohm.
-CLAMP_OHM, OPEN_SWITCH_OHM, CLEAN_OHM, OPEN_LINK_OHM = 0.01, 10e6, 1e9, 1e10
+CLAMP_OHM, OPEN_SWITCH_OHM, CLEAN_OHM, OPEN_LINK_OHM = 0.01, 10e6, 1e10, 1e10
 
 #: A grounded end is a tower with a huge capacitance and a tiny leak.
 _GROUND_F, _GROUND_OHM = 1.0, 1e-3
 
-#: Smallest series resistance between tower and gap, ohm (our choice: spreading of a few metres of lead).
-SMALLEST_LINK_OHM = 10.0
+#: Smallest series resistance between tower and gap, ohm (our choice: a metre of plain wire and its contacts).
+SMALLEST_LINK_OHM = 1.0
 
 
 class CircuitModes:

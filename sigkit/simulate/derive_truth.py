@@ -20,16 +20,16 @@ def derive_truth(
     run: EventRun, offset: NDArray, time_s: NDArray, value: dict[str, NDArray]
 ) -> EventTruth:
     """Return the truth of a finished run; knots as `KnotStore.finish` returns them."""
-    for end in range(2):  # whatever still burns is cut by the end of the run
-        run.extinguish(np.flatnonzero(run.conducting[:, end]), end, soft=False)
+    for side in range(2):  # whatever still burns is cut by the end of the run
+        run.extinguish(np.flatnonzero(run.conducting[:, side]), side, soft=False)
     n, strikes = run.off_s.shape
-    event, end, strike, path, start, stop = (
+    columns = [
         np.concatenate([part[i] for part in run.intervals]) if run.intervals else np.zeros(0)
         for i in range(6)
-    )
-    event, end, strike, path = (array.astype(np.int64) for array in (event, end, strike, path))
-    order = np.lexsort((start, end, event))
-    event, end, strike, path, start, stop = (a[order] for a in (event, end, strike, path, start, stop))
+    ]
+    order = np.lexsort((columns[4], columns[1], columns[0]))
+    event, end, strike, path = (column[order].astype(np.int64) for column in columns[:4])
+    start, stop = (column[order] for column in columns[4:])
 
     began = np.full((n, 2, strikes), np.nan)
     ended = np.full((n, 2, strikes), np.nan)

@@ -88,7 +88,8 @@ class EventRun:
         self.gap_V = np.zeros((n, 2))
         self.gap_S = np.zeros((n, 2))
         self.draw_A = np.zeros((n, 2))
-        self.power_W = np.zeros((n, 2))
+        self.gap_A = np.zeros((n, 2))
+        self.start_V = np.zeros((n, 2))  # gap voltage at the beginning of the next step, for its energy
         self.energy_J = np.zeros((n, 2))
         self.began_s = np.full((n, 2), np.nan)
         self.stretched_from_s = np.zeros((n, 2))
@@ -193,8 +194,10 @@ class EventRun:
         self.gap_V[rows, end] = after
         arc = np.where(self.open_gap[rows, end] & (path == GAP), OPEN_ARC_V, 0.0) * self.sign[rows, end]
         ohm = self.link_ohm[rows, end] if path == GAP else TRACK_OHM
-        self.draw_A[rows, end] = (tower - after - arc) / ohm
-        self.power_W[rows, end] = self.draw_A[rows, end] * after
+        fall = self.sign[rows, end] * self.fall_V(rows, end)
+        self.draw_A[rows, end] = (tower - fall - arc) / (ohm + 1.0 / self.gap_S[rows, end])
+        self.gap_A[rows, end] = self.draw_A[rows, end]
+        self.start_V[rows, end] = fall + self.draw_A[rows, end] / self.gap_S[rows, end]
         self.kink(rows)
 
     def extinguish(self, rows: NDArray, end: int, soft: bool) -> None:
@@ -206,8 +209,9 @@ class EventRun:
         cold = self.breakdown_V[rows, end]
         hot = np.minimum(self.p.rebreakdown_V[rows, end], cold)
         self.deficit_V[rows, end] = np.where(np.isfinite(cold), cold, hot) - hot
-        self.intervals.append((rows.copy(), np.full(rows.size, end), self.strike_at(rows, self.began_s[rows, end]),
-                               self.path[rows, end].copy(), self.began_s[rows, end].copy(), self.t[rows].copy()))
+        began = self.began_s[rows, end]
+        self.intervals.append((rows.copy(), np.full(rows.size, end), self.strike_at(rows, began),
+                               self.path[rows, end], began, self.t[rows]))
         softness = self.p.soft_end[rows, end] * (self.path[rows, end] == GAP) * soft
         gap = np.maximum(np.abs(self.gap_V[rows, end]), 1.0)
         current = self.gap_S[rows, end] * np.maximum(gap - self.fall_V(rows, end), 0.0)
@@ -218,7 +222,7 @@ class EventRun:
         tracked = rows[self.path[rows, end] == TRACK]
         self.gap_V[tracked, end] = self.state[tracked, 3 + end]
         self.draw_A[rows, end] = np.where(softness > 0, self.draw_A[rows, end], 0.0)
-        self.power_W[rows, end] = 0.0
+        self.gap_A[rows, end] = 0.0
         self.kink(rows)
 
     def bridge(self, rows: NDArray, end: int, closed: bool) -> None:

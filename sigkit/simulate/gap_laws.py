@@ -104,7 +104,11 @@ def uniform_field_voltage_V(pressure_bar: ArrayLike, temperature_K: ArrayLike, g
 
 
 def plug_voltage_V(
-    pressure_bar: ArrayLike, temperature_K: ArrayLike, gap_m: ArrayLike, *, density_kV_K_per_bar: float = 136.0
+    pressure_bar: ArrayLike,
+    temperature_K: ArrayLike,
+    gap_m: ArrayLike,
+    *,
+    density_kV_K_per_bar: float = 136.0,
 ) -> NDArray:
     """Breakdown of a spark plug, V[kV] = 4.3 + 136 p/T + 324 p d/T (bar, K, mm).
 
@@ -148,9 +152,8 @@ def glow_column_V(length_m: ArrayLike, pressure_bar: ArrayLike, current_A: Array
     >>> float(glow_column_V(1e-3, 1.0, 0.1).round(3))
     84.533
     """
-    return (
-        40.46e3 * np.asarray(length_m) * np.asarray(pressure_bar) ** 0.51 * np.asarray(current_A, float) ** -0.32
-    )
+    fade = np.asarray(current_A, dtype=float) ** -0.32
+    return 40.46e3 * np.asarray(length_m) * np.asarray(pressure_bar) ** 0.51 * fade
 
 
 def glow_column_length_m(column_V: ArrayLike, pressure_bar: ArrayLike, current_A: ArrayLike) -> NDArray:

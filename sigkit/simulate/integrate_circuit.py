@@ -6,6 +6,7 @@ import numpy as np
 
 from sigkit.errors import SimulationError
 from sigkit.simulate.burn_stretch import advance_burn
+from sigkit.simulate.check_parameters import check_parameters
 from sigkit.simulate.circuit_parameters import CircuitParameters
 from sigkit.simulate.derive_truth import derive_truth
 from sigkit.simulate.event_run import EventRun
@@ -46,6 +47,7 @@ def integrate_circuit(
     SimulationError
         When a parameter is outside what can be integrated; the text names field and row.
     """
+    check_parameters(parameters)
     run = EventRun(parameters, rng, before_s, after_s)
     for _ in range(_MOST_ROUNDS):
         open_rows = np.flatnonzero(~run.done)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -47,7 +49,8 @@ def _limits(run: EventRun, rows: NDArray, state: NDArray, times_s: NDArray) -> N
         bridged = run.bridged[rows]
         across = np.abs(tower - plug)
         with np.errstate(invalid="ignore"):
-            functions[:, 6:8] = np.where((loose & ~bridged)[more], across - run.p.open_gap_V[rows][more], -1.0)
+            closing = across - run.p.open_gap_V[rows][more]
+        functions[:, 6:8] = np.where((loose & ~bridged)[more], closing, -1.0)
         watched = loose & bridged & (run.t[rows] - run.since[rows] > _SETTLE_S)[:, None]
         functions[:, 8:10] = np.where(watched[more], OPEN_HOLD_A - across / run.link_ohm[rows][more], -1.0)
     return functions
@@ -87,7 +90,7 @@ def _advance(run: EventRun, rows: NDArray, level: int) -> None:
     times[due, last[due]] = tick[due]
 
     limits = _limits(run, rows, states, times)
-    hit = limits > 0
+    hit: NDArray = np.greater(limits, 0.0)
     hit[:, :, 0] = False
     hit &= np.arange(count) <= last[:, None, None]
     any_hit = hit.any(axis=1)
@@ -128,7 +131,9 @@ def _advance(run: EventRun, rows: NDArray, level: int) -> None:
         _carry_out(run, rows[struck], which[struck])
 
 
-def _root(function, low: NDArray, high: NDArray, span: NDArray) -> NDArray:  # noqa: ANN001
+def _root(
+    function: Callable[[NDArray], NDArray], low: NDArray, high: NDArray, span: NDArray
+) -> NDArray:
     """Return where the functions pass zero between 0 and span (Illinois variant of false position)."""
     left, right = np.zeros_like(span), span.copy()
     low, high = np.minimum(low, 0.0), high.copy()

@@ -113,7 +113,9 @@ def typical_gaps(rng: np.random.Generator, power: NDArray, positive: NDArray) ->
     breakdown = required_voltage_V(pressure, temperature, length) * extra * scatter
     return {
         "breakdown_V": breakdown,
-        "rebreakdown_V": breakdown * np.where(power, rng.uniform(0.5, 0.75, shape), rng.uniform(0.8, 0.95, shape)),
+        "rebreakdown_V": breakdown * np.where(
+            power, rng.uniform(0.5, 0.75, shape), rng.uniform(0.8, 0.95, shape)
+        ),
         "cathode_fall_V": rng.uniform(280.0, 350.0, shape),
         "gap_length_m": length,
         "pressure_bar": pressure,
