@@ -1,0 +1,327 @@
+"""Windows of many firings as 2-D arrays, voltages relative to the baseline, droop undone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.measure.median import row_median
+from sigkit.prepare.channel_condition import ChannelCondition
+from sigkit.prepare.droop import estimate_droop, running_integral
+from sigkit.types.channel import Channel
+from sigkit.types.firings import Firings
+from sigkit.types.instants import Instants
+
+#: Stretch before coil_on (or after the ring) whose median is the baseline, seconds (our choice).
+BASELINE_S = 1.0e-3
+#: Time after burn_end (or after coil_off without a spark) from which the ring has settled (our choice: rings
+#: are at 3-20 kHz with a damping ratio of 0.05-0.15 by common practice, so over within 2 ms), seconds.
+SETTLED_AFTER_S = 2.5e-3
+#: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
+FEWEST = 4
+BATCH_SAMPLES = 3_000_000
+
+
+@dataclass(eq=False)
+class WindowBatch:
+    """Windows of some firings of one channel.
+
+    Attributes
+    ----------
+    rows : ndarray of int, shape (k,)
+        Row numbers of the firings.
+    first : ndarray of int, shape (k,)
+        Sample of the record in column 0.
+    value : ndarray, shape (k, m)
+        Samples relative to the baseline (relative to zero where there is none), droop undone; NaN pads.
+    clipped : ndarray of bool, shape (k, m)
+    on, off, breakdown, burn_end : ndarray, shape (k,)
+        Instants in columns of the window; NaN where missing. ``off`` falls back on the detected position.
+    baseline, baseline_u : ndarray, shape (k,)
+        Level subtracted and its standard uncertainty, unit of the channel; NaN where missing.
+    baseline_source : ndarray of str, shape (k,)
+        ``"before"``, ``"after"`` or ``"none"``.
+    droop_u : ndarray, shape (k, m)
+        Standard uncertainty of ``value`` from the droop rate.
+    """
+
+    rows: NDArray[np.int64]
+    first: NDArray[np.int64]
+    value: NDArray[np.float64]
+    clipped: NDArray[np.bool_]
+    on: NDArray[np.float64]
+    off: NDArray[np.float64]
+    breakdown: NDArray[np.float64]
+    burn_end: NDArray[np.float64]
+    baseline: NDArray[np.float64]
+    baseline_u: NDArray[np.float64]
+    baseline_source: NDArray[np.str_]
+    droop_u: NDArray[np.float64]
+
+
+def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.float64]:
+    """Cut ``begin <= column < end`` out of each row, left-justified and padded with NaN.
+
+    Parameters
+    ----------
+    value : ndarray, shape (k, m)
+    begin, end : ndarray, shape (k,)
+        Columns; NaN gives an empty row.
+
+    Returns
+    -------
+    ndarray, shape (k, largest length)
+
+    Examples
+    --------
+    >>> take_columns(np.arange(8.0).reshape(2, 4), np.array([1, 3]), np.array([3, 4])).tolist()
+    [[1.0, 2.0], [7.0, nan]]
+    """
+    m = value.shape[1]
+    known = np.isfinite(begin) & np.isfinite(end)
+    low = np.clip(np.ceil(np.where(known, begin, 0)), 0, m).astype(np.int64)
+    high = np.clip(np.ceil(np.where(known, end, 0)), 0, m).astype(np.int64)
+    length = np.maximum(high - low, 0)
+    width = int(length.max()) if length.size else 0
+    column = np.arange(width)
+    inside = column < length[:, None]
+    place = np.minimum(low[:, None] + column, max(m - 1, 0))
+    return np.where(inside, np.take_along_axis(value, place, axis=1), np.nan)
+
+
+def noise_correlation(rows: NDArray, most_lags: int = 32) -> float:
+    """Return the factor by which neighbouring samples' correlation raises the variance of a mean.
+
+    1 + 2 x the sum of the autocorrelation up to its first value below two standard errors (JCGM 100:2008,
+    4.2.7 asks for this where readings are correlated; the cut-off is our choice).
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, m)
+        Settled stretches; NaN pads.
+    most_lags : int
+
+    Returns
+    -------
+    float
+        1 or more.
+
+    Examples
+    --------
+    >>> noise_correlation(np.array([[1.0, -1.0, 1.0, -1.0, 1.0, -1.0, 1.0, -1.0]]))
+    1.0
+    """
+    if rows.size == 0:
+        return 1.0
+    known = np.isfinite(rows)
+    count = np.maximum(known.sum(axis=1), 1)[:, None]
+    centred = np.where(known, rows - np.where(known, rows, 0.0).sum(axis=1)[:, None] / count, 0.0)
+    power = np.sum(centred**2)
+    if power <= 0:
+        return 1.0
+    factor, pairs = 1.0, int(known.sum())
+    for lag in range(1, min(most_lags, rows.shape[1] - 1)):
+        r = float(np.sum(centred[:, lag:] * centred[:, :-lag]) / power)
+        if r < 2.0 / np.sqrt(pairs):
+            break
+        factor += 2.0 * r
+    return factor
+
+
+class FiringWindows:
+    """Windows of the firings of one channel, batch by batch.
+
+    Parameters
+    ----------
+    channel : Channel
+    firings : Firings
+    instants : Instants
+        Row by row those of ``firings``.
+    condition : ChannelCondition
+        Noise, step and limits of the channel.
+
+    Attributes
+    ----------
+    noise : float
+        Standard deviation of one sample, unit of the channel.
+    correlation : float
+        See `noise_correlation`.
+    droop_rate, droop_rate_u : float
+        1 / time constant of the pickup, 1/s; 0 where no droop shows.
+    """
+
+    def __init__(
+        self, channel: Channel, firings: Firings, instants: Instants, condition: ChannelCondition
+    ) -> None:
+        self.channel, self.firings, self.instants, self.condition = channel, firings, instants, condition
+        self.noise = condition.noise
+        self.interval_s = 1.0 / channel.sample_rate_Hz
+        self._bounds()
+        self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
+        self._learn()
+
+    def _bounds(self) -> None:
+        """Choose each window: a stretch before coil_on up to the next firing or the detector's end."""
+        rate, length = self.channel.sample_rate_Hz, len(self.channel)
+        on, off = self.instants.coil_on.position, self.instants.coil_off.position
+        position = self.firings.position.astype(float)
+        self.off = np.where(np.isfinite(off), off, position)
+        begin = np.fmin(self.firings.start.astype(float), on - 1.2 * BASELINE_S * rate)
+        following = np.full(len(position), float(length))
+        if len(position) > 1:
+            # The next firing begins at its coil_on; where that is not known, well before its coil_off.
+            bound = np.where(np.isfinite(on), on - 2, self.firings.start.astype(float))
+            following[:-1] = np.maximum(bound[1:], self.off[:-1] + 1)
+        latest = np.fmax(self.instants.burn_end.position, self.off)
+        end = np.minimum(np.maximum(self.firings.stop.astype(float), latest + 6e-3 * rate), following)
+        ended = np.concatenate([[0.0], np.fmax(self.instants.burn_end.position, self.off)[:-1]])
+        self.begin = np.clip(np.floor(np.maximum(begin, np.minimum(ended + 1, self.off))), 0, length).astype(np.int64)
+        self.end = np.clip(np.ceil(np.maximum(end, latest + 2)), 0, length).astype(np.int64)
+
+    def _raw(self, rows: NDArray) -> tuple[NDArray, NDArray]:
+        first, width = self.begin[rows], int(np.max(self.end[rows] - self.begin[rows], initial=1))
+        stored = np.full((len(rows), width), np.nan)
+        for k, row in enumerate(rows):
+            part = self.channel.samples[self.begin[row] : self.end[row]]
+            stored[k, : len(part)] = part
+        return (stored - self.channel.zero) * self.channel.scale, first
+
+    def _columns(self, rows: NDArray, first: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+        found = self.instants
+        return (
+            found.coil_on.position[rows] - first, self.off[rows] - first,
+            found.breakdown.position[rows] - first, found.burn_end.position[rows] - first,
+        )
+
+    def _before(self, rows: NDArray, first: NDArray, value: NDArray) -> NDArray:
+        """Cut the stretch before coil_on out, as far as nothing of the firing before reaches in."""
+        span = BASELINE_S * self.channel.sample_rate_Hz
+        on = self.instants.coil_on.position
+        guard = np.minimum(2.0 + 2.0 * np.nan_to_num(self.instants.coil_on.u[rows]), 0.5 * span)
+        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])
+        earliest = ended[rows] + SETTLED_AFTER_S * self.channel.sample_rate_Hz
+        stop = on[rows] - guard
+        begin = np.maximum(np.maximum(stop - span, earliest), first)
+        return take_columns(value, begin - first, stop - first)
+
+    def _after_bounds(self, rows: NDArray, first: NDArray) -> tuple[NDArray, NDArray]:
+        """Return the columns between which the ring is over."""
+        rate = self.channel.sample_rate_Hz
+        over = np.where(np.isfinite(self.instants.burn_end.position), self.instants.burn_end.position, np.nan)
+        dark = self.instants.sparked == "no"
+        over = np.where(dark, self.off + 1.5e-3 * rate, over)
+        strikes = self.instants.intervals
+        later = np.full(len(over), -np.inf)
+        np.maximum.at(later, strikes.firing, np.nan_to_num(strikes.stop, nan=-np.inf))
+        over = np.maximum(over, later)
+        return over[rows] + SETTLED_AFTER_S * rate - first, (self.end[rows] - first).astype(float)
+
+    def _learn(self) -> None:
+        """Learn what belongs to the channel: noise correlation, offset, droop."""
+        n = len(self.firings)
+        if n == 0:
+            return
+        chosen = np.unique(np.linspace(0, n - 1, min(n, 48)).astype(np.int64))
+        value, first = self._raw(chosen)
+        before = self._before(chosen, first, value)
+        begin, end = self._after_bounds(chosen, first)
+        after = take_columns(value, begin, end)
+        level = row_median(before)
+        self.correlation = noise_correlation(before)
+        # The offset behind the pickup: what settled stretches show on the whole.
+        source = level if np.isfinite(level).any() else row_median(after[:, -max(after.shape[1] // 3, 1) :])
+        self.offset = float(np.nanmedian(source)) if np.isfinite(source).any() else np.nan
+        whole = np.isfinite(level) & (np.isfinite(after).sum(axis=1) >= 8)
+        if not whole.any():
+            return
+        column = np.arange(value.shape[1])
+        on = (self.instants.coil_on.position[chosen] - first)[:, None]
+        settled = (column < on - 2) & (column >= on - BASELINE_S * self.channel.sample_rate_Hz)
+        settled |= (column >= begin[:, None]) & (column < end[:, None])
+        rows = (value - level[:, None])[whole]
+        rate, rate_u = estimate_droop(rows, settled[whole], self.interval_s)
+        late = (column >= begin[:, None]) & (column < end[:, None])
+        held = running_integral(rows, self.interval_s)
+        tail = row_median(np.where(late[whole], rows, np.nan))
+        mended = row_median(np.where(late[whole], rows + rate * held, np.nan))
+        # Undo the droop only where it brings the settled level after the ring back to the one before.
+        helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
+        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late[whole].sum(axis=1)))))
+        shows = np.nanmedian(np.abs(tail)) > limit
+        steady = not np.isfinite(rate_u) or rate > 3.0 * rate_u
+        if rate > 0 and helps and shows and steady:
+            self.droop_rate = min(rate, 1.0 / 20e-6)
+            own = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
+            self.droop_rate_u = float(max(own, rate_u if np.isfinite(rate_u) else 0.1 * rate))
+        else:
+            # What droop could hide below the noise stays as an uncertainty.
+            area = np.nanmedian(np.abs(row_median(np.where(late[whole], held, np.nan))))
+            self.droop_rate_u = float(min(limit / max(area, 1e-300), 1.0 / 20e-6)) if area > 0 else 0.0
+
+    def batches(self) -> Iterator[WindowBatch]:
+        """Yield batches of windows of similar length."""
+        length = self.end - self.begin
+        order = np.argsort(length, kind="stable")
+        start = 0
+        while start < len(order):
+            stop = start + 1
+            shortest = max(length[order[start]], 1)
+            while (
+                stop < len(order) and length[order[stop]] <= 1.5 * shortest
+                and (stop - start + 1) * length[order[stop]] <= BATCH_SAMPLES
+            ):
+                stop += 1
+            yield self._batch(np.sort(order[start:stop]))
+            start = stop
+
+    def _batch(self, rows: NDArray) -> WindowBatch:
+        value, first = self._raw(rows)
+        edge = 1e-9 * max(abs(self.condition.step), 1e-300)
+        with np.errstate(invalid="ignore"):
+            clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
+        before = self._before(rows, first, value)
+        begin, end = self._after_bounds(rows, first)
+        level = row_median(before)
+        level = np.where(np.isfinite(before).sum(axis=1) >= FEWEST, level, np.nan)
+        level_u = self._level_u(np.isfinite(before).sum(axis=1))
+        source = np.where(np.isfinite(level), "before", "none").astype(object)
+        zero = np.where(np.isfinite(level), level, self.offset)
+        zero = np.where(np.isfinite(zero), zero, 0.0)
+        value -= zero[:, None]
+        held = running_integral(value, self.interval_s) if (self.droop_rate or self.droop_rate_u) else 0.0 * value
+        begin = np.maximum(begin, end - 2 * BASELINE_S * self.channel.sample_rate_Hz)
+        if self.droop_rate:
+            value = value + self.droop_rate * held
+        after = take_columns(value, begin, end)
+        enough = np.isfinite(after).sum(axis=1) >= FEWEST
+        rest = np.where(enough, row_median(after), np.nan)
+        if self.droop_rate:
+            # An error of the baseline grows with the integral; both settled ends are known: take it out.
+            on = self.instants.coil_on.position[rows] - first
+            middle = 0.5 * (begin + end)
+            span = np.where(middle > on, middle - on, np.inf)
+            share = np.clip((np.arange(value.shape[1]) - on[:, None]) / span[:, None], 0.0, 1.0)
+            drift = np.where(np.isfinite(level) & enough, rest, 0.0)[:, None] * np.nan_to_num(share)
+            value = value - drift
+        late = ~np.isfinite(level) & enough
+        value = value - np.where(late, rest, 0.0)[:, None]
+        source[late] = "after"
+        level = np.where(late, zero + np.nan_to_num(rest), level)
+        level_u = np.where(late, self._level_u(np.isfinite(after).sum(axis=1)), level_u)
+        on, off, breakdown, burn_end = self._columns(rows, first)
+        # For a level taken after the ring the droop counts backwards from there.
+        from_here = np.where(late, np.nan_to_num(row_median(take_columns(held, begin, end))), 0.0)[:, None]
+        droop_u = self.droop_rate_u * np.abs(held - from_here)
+        return WindowBatch(rows, first, value, clipped, on, off, breakdown, burn_end, level,
+                           np.where(np.isfinite(level), level_u, np.nan), source, droop_u)
+
+    def _level_u(self, count: NDArray) -> NDArray:
+        """Return the standard uncertainty of a median of ``count`` samples, quantisation included."""
+        step = self.condition.step
+        # Variance of a median of normal noise: pi/2 that of a mean (Kendall and Stuart).
+        variance = 0.5 * np.pi * self.noise**2 * self.correlation / np.maximum(count, 1)
+        # Noise below half a step does not spread a level over codes: then LSB/sqrt(12) is not averaged out.
+        return np.sqrt(variance + (step**2 / 12.0 if self.noise < 0.5 * step else 0.0))
