@@ -1,0 +1,141 @@
+"""What a channel's own samples say of its recorder: noise, step size, limits of the range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.prepare.block_summary import BlockSummary
+from sigkit.types.channel import Channel
+
+#: Windows read to judge the noise, at most, and their length in seconds (our choice).
+QUIET_WINDOWS = 64
+QUIET_WINDOW_S = 0.4e-3
+#: A value is a limit of the range when it is reached by this many neighbouring samples (our choice).
+CLIP_RUN = 3
+#: Median absolute deviation to standard deviation of a normal distribution, 1 / 0.6745 (mathematics).
+MAD_TO_SIGMA = 1.4826
+
+
+@dataclass(frozen=True)
+class ChannelCondition:
+    """Condition of a channel, in its own unit.
+
+    Attributes
+    ----------
+    noise : float
+        Standard deviation of the noise on one sample, quantisation included, never below step / sqrt(12).
+    step : float
+        Smallest step between stored values; 0 when it cannot be told.
+    clip_low, clip_high : float
+        Values at and beyond which samples are at the limit; -inf and inf when the limits are not reached.
+    """
+
+    noise: float
+    step: float
+    clip_low: float
+    clip_high: float
+
+
+def condition_channel(channel: Channel, blocks: BlockSummary) -> ChannelCondition:
+    """Judge a channel from its quietest windows and its extremes.
+
+    Parameters
+    ----------
+    channel : Channel
+    blocks : BlockSummary
+        Of the same channel.
+
+    Returns
+    -------
+    ChannelCondition
+    """
+    step = _step(channel)
+    low, high = _limits(channel, blocks)
+    return ChannelCondition(max(_noise(channel, blocks), step / np.sqrt(12.0), 1e-300), step, low, high)
+
+
+def _step(channel: Channel) -> float:
+    if np.issubdtype(channel.samples.dtype, np.integer):
+        # A converter of fewer bits stored in wider integers leaves a common factor: look for it.
+        part = _spread(channel, 20_000)
+        return float(_common_step(np.unique(part))) * abs(channel.scale)
+    values = np.unique(_spread(channel, 20_000).astype(np.float64))
+    if values.size < 2:
+        return 0.0
+    gaps = np.diff(values)
+    smallest = gaps[gaps > 1e-9 * max(np.ptp(values), 1e-300)]
+    # Continuous data have nearly as many values as samples; then no step can be told.
+    if smallest.size == 0 or values.size > 8_000:
+        return 0.0
+    return float(smallest.min()) * abs(channel.scale)
+
+
+def _common_step(values: NDArray) -> int:
+    if values.size < 2:
+        return 1
+    return int(np.gcd.reduce(np.diff(values.astype(np.int64))))
+
+
+def _spread(channel: Channel, count: int) -> NDArray:
+    """Return up to count samples in runs spread over the record."""
+    n = len(channel)
+    if n <= count:
+        return np.asarray(channel.samples)
+    run = 500
+    starts = np.linspace(0, n - run, count // run).astype(np.int64)
+    return np.concatenate([np.asarray(channel.samples[s : s + run]) for s in starts])
+
+
+def _noise(channel: Channel, blocks: BlockSummary) -> float:
+    window = max(12, round(QUIET_WINDOW_S * channel.sample_rate_Hz))
+    per = max(1, window // blocks.length)
+    m = blocks.minimum.size // per
+    if m == 0:
+        return float(np.std(np.diff(channel.values()))) / np.sqrt(2.0) if len(channel) > 2 else 0.0
+    span = (
+        blocks.maximum[: m * per].reshape(m, per).max(axis=1)
+        - blocks.minimum[: m * per].reshape(m, per).min(axis=1)
+    )
+    # The quietest tenth would pick lucky windows at low noise; the lower quarter's middle is steadier.
+    order = np.argsort(span, kind="stable")[: max(1, m // 4)]
+    chosen = order[:: max(1, order.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
+    size = per * blocks.length
+    rows = np.stack([channel.values(int(i) * size, int(i) * size + size) for i in chosen])
+    if rows.shape[1] < 8:
+        return float(MAD_TO_SIGMA * np.median(np.abs(rows - np.median(rows)))) if rows.size > 3 else 0.0
+    t = np.linspace(-1.0, 1.0, rows.shape[1])
+    basis = np.stack([np.ones_like(t), t, t**2], axis=1)
+    residual = rows.T - basis @ np.linalg.lstsq(basis, rows.T, rcond=None)[0]
+    variance = (residual**2).sum(axis=0) / (rows.shape[1] - 3)
+    return float(np.sqrt(np.median(variance)))
+
+
+def _limits(channel: Channel, blocks: BlockSummary) -> tuple[float, float]:
+    """Find values that several neighbouring samples share at the very top or bottom of the record."""
+    top, bottom = float(blocks.maximum.max()), float(blocks.minimum.min())
+    high = top if _stuck(channel, blocks, blocks.maximum, top) else np.inf
+    low = bottom if _stuck(channel, blocks, blocks.minimum, bottom) else -np.inf
+    if channel.full_scale is not None:
+        span = channel.full_scale[1] - channel.full_scale[0]
+        if top >= channel.full_scale[1] - 1e-3 * span:
+            high = min(high, top)
+        if bottom <= channel.full_scale[0] + 1e-3 * span:
+            low = max(low, bottom)
+    return low, high
+
+
+def _stuck(channel: Channel, blocks: BlockSummary, extremes: NDArray, level: float) -> bool:
+    where = np.flatnonzero(extremes == level)[:32]
+    hits = 0
+    for block in where:
+        start = max(0, int(block) * blocks.length - CLIP_RUN)
+        at_limit = channel.values(start, start + blocks.length + 2 * CLIP_RUN) == level
+        runs = np.convolve(at_limit, np.ones(CLIP_RUN), mode="valid") if at_limit.size >= CLIP_RUN else [0]
+        hits += int(np.max(runs) >= CLIP_RUN)
+    # A quiet coarse record also repeats its extreme; a limit is far from the middle of the record.
+    centre = float(np.median(blocks.mean))
+    far = abs(level - centre) > 0.5 * max(abs(blocks.maximum.max() - centre), abs(centre - blocks.minimum.min()))
+    return hits > 0 and far
