@@ -110,38 +110,65 @@ LATER_SHARE = 0.6
 EARLIER_SHARE = 0.5
 #: How far before a firing line its dwell may reach, seconds (our choice).
 DWELL_S = 9.0e-3
+#: A discharge begins where its height last rose through this share of its tallest block (our choice).
+ONSET_SHARE = 0.3
 
 
-def dominant(candidates: Candidates, blocks: BlockSummary, baseline: NDArray, sample_rate_Hz: float) -> NDArray:
-    """Keep the first discharge of each firing.
+def first_discharges(
+    candidates: Candidates, blocks: BlockSummary, baseline: NDArray, sample_rate_Hz: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Reduce candidates to the onset of the first discharge of each firing.
 
     A candidate counts when nothing much taller follows within a dwell or precedes within a discharge;
-    of those that follow each other within `SAME_FIRING_S` (repeat strikes) the first stands for all.
+    of those that follow each other within `SAME_FIRING_S` (repeat strikes, the rise at the end of the
+    burn) the first stands for all. From it the onset is sought backwards.
 
     Returns
     -------
-    ndarray of int64
-        Row numbers of the candidates kept, in time order.
+    onset : ndarray of int64, shape (k,)
+        Block of the onset, ascending.
+    height : ndarray of float64, shape (k,)
+        Tallest block of the first discharge, channel units.
     """
     from scipy.ndimage import maximum_filter1d
 
     if candidates.block.size == 0:
-        return np.zeros(0, dtype=np.int64)
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
     rate = sample_rate_Hz / blocks.length
     extreme = blocks.maximum if candidates.polarity > 0 else blocks.minimum
     height = candidates.polarity * (extreme - baseline)
     after = max(1, round(DWELL_S * rate))
     before = max(1, round(SAME_FIRING_S * rate))
-    # maximum_filter1d of size w with origin -(w//2) looks at [i, i + w - 1]; shifted by one for "strictly after".
+    # A filter of size w with origin -(w // 2) looks at [i, i + w - 1]; shifted by one it is strictly later.
     following = maximum_filter1d(height, after, origin=-(after // 2), mode="constant", cval=0.0)
     preceding = maximum_filter1d(height, before, origin=(before - 1) // 2, mode="constant", cval=0.0)
     following = np.append(following[1:], 0.0)
     preceding = np.append(0.0, preceding[:-1])
     at = candidates.block
-    keep = (candidates.height >= EARLIER_SHARE * following[at]) & (candidates.height >= LATER_SHARE * preceding[at])
-    rows = np.flatnonzero(keep)
-    if rows.size == 0:
-        return rows
-    gap = np.diff(candidates.block[rows]) / rate
-    first = np.concatenate([[True], gap > SAME_FIRING_S])
-    return rows[first]
+    tall = (candidates.height >= EARLIER_SHARE * following[at]) & (
+        candidates.height >= LATER_SHARE * preceding[at]
+    )
+    peaks, heights = at[tall], candidates.height[tall]
+    if peaks.size == 0:
+        return peaks, heights
+    onset = _onset(height, peaks, heights, max(1, round(0.1e-3 * rate)), before)
+    first = np.concatenate([[True], np.diff(onset) / rate > SAME_FIRING_S])
+    return onset[first], heights[first]
+
+
+def _onset(height: NDArray, peaks: NDArray, heights: NDArray, gap: int, reach: int) -> NDArray[np.int64]:
+    """Walk back from each peak to where the discharge rose, over gaps of up to ``gap`` blocks."""
+    back = np.arange(reach + 1)
+    rows = np.maximum(peaks[:, None] - back, 0)
+    low = height[rows] < ONSET_SHARE * heights[:, None]
+    # The run ends at the first stretch of gap + 1 low blocks.
+    counts = np.cumsum(low, axis=1)
+    stretch = counts.copy()
+    stretch[:, gap + 1 :] -= counts[:, : -gap - 1]
+    ends = (stretch >= gap + 1) & low
+    end = np.where(ends.any(axis=1), ends.argmax(axis=1) - gap - 1, reach)
+    # Step inside again, to the earliest block of the run that is not low.
+    index = np.arange(reach + 1)[None, :]
+    inside = (~low) & (index <= np.maximum(end, 0)[:, None])
+    far = np.where(inside.any(axis=1), (inside * index).max(axis=1), 0)
+    return np.maximum(peaks - far, 0).astype(np.int64)

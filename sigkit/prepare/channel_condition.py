@@ -137,5 +137,6 @@ def _stuck(channel: Channel, blocks: BlockSummary, extremes: NDArray, level: flo
         hits += int(np.max(runs) >= CLIP_RUN)
     # A quiet coarse record also repeats its extreme; a limit is far from the middle of the record.
     centre = float(np.median(blocks.mean))
-    far = abs(level - centre) > 0.5 * max(abs(blocks.maximum.max() - centre), abs(centre - blocks.minimum.min()))
+    reach = max(abs(blocks.maximum.max() - centre), abs(centre - blocks.minimum.min()))
+    far = abs(level - centre) > 0.5 * reach
     return hits > 0 and far

@@ -77,5 +77,8 @@ def estimate_droop(rows: NDArray, settled: NDArray, interval_s: float) -> tuple[
         return 0.0, np.inf
     values = np.asarray(estimates)
     middle = float(np.median(values))
-    u = float(1.4826 * np.median(np.abs(values - middle)) * 1.2533 / np.sqrt(values.size)) if values.size > 2 else np.inf
-    return max(middle, 0.0), u
+    if values.size < 3:
+        return max(middle, 0.0), np.inf
+    # Standard uncertainty of a median of normal values: sqrt(pi / 2) sigma / sqrt(n).
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    return max(middle, 0.0), spread * float(np.sqrt(np.pi / 2 / values.size))

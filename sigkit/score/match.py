@@ -166,7 +166,7 @@ def _match_cluster(
     # Python integers never overflow; numpy rows are quicker where many partners are within reach.
     wide = int(np.sum(high - low)) > 48 * len(a) and most * reward < 2**62
     fill = _fill_wide_row if wide else _fill_row
-    choices = []
+    choices: list[list[int] | NDArray] = []
     best: list | NDArray = [0]
     base = int(low[0])
     # NumPy scalars are slow one by one.
@@ -182,12 +182,12 @@ def _match_cluster(
         if column <= start:
             row -= 1
             continue
-        choice = choices[row][column - start - 1]
-        if choice == _PAIR:
+        decision = int(choices[row][column - start - 1])
+        if decision == _PAIR:
             yield row, column - 1
-        if choice != _SKIP_FIRST:
+        if decision != _SKIP_FIRST:
             column -= 1
-        if choice != _SKIP_SECOND:
+        if decision != _SKIP_SECOND:
             row -= 1
 
 

@@ -132,18 +132,25 @@ def _draw_coils(
     ends = (count, 2)
     inductance = pieces(2.0e-3, 6.0e-3, 0.02)
     turns = pieces(70.0, 110.0, 0.005)
-    current = pieces(5.5, 9.0, 0.01)
+    current = pieces(5.5, 8.5, 0.01)
+    current = np.minimum(current, np.sqrt(2.0 * 0.1 / inductance))  # at most 100 mJ
     resistance = pieces(0.35, 0.9, 0.02)
+    primary_F = pieces(0.7e-9, 3e-9, 0.05)
     # Electronic dwell control aims at a current; most switches also hold it there if the coil gets there.
     limited = rng.random() < 0.5
+    tower_F = pieces(55e-12, 110e-12, 0.05, ends)
+    across_F = tower_F.prod(axis=1) / tower_F.sum(axis=1) if shared else tower_F[:, 0]
+    # Losses of the core set the damping ratio of the ring, 0.05 to 0.15 (common practice).
+    core_ohm = np.sqrt(inductance * turns**2 / across_F) / (2.0 * pieces(0.05, 0.15, 0.1))
     coil = {
         "primary_inductance_H": inductance,
         "primary_resistance_ohm": resistance,
-        "primary_capacitance_F": pieces(0.5e-9, 3e-9, 0.05),
+        "primary_capacitance_F": primary_F,
+        "primary_damping_ohm": pieces(15e-6, 50e-6, 0.05) / (2.0 * primary_F),
         "secondary_inductance_H": inductance * turns**2,
         "secondary_resistance_ohm": pieces(5e3, 12e3, 0.03),
         "coupling": 1.0 - pieces(0.02, 0.06, 0.05),
-        "core_loss_ohm": pieces(1.2e6, 5e6, 0.1),
+        "core_loss_ohm": core_ohm,
         "wanted_current_A": current,
         "current_limit_A": current if limited else np.full(count, 60.0),
         "clamp_V": pieces(360.0, 440.0, 0.02),
@@ -152,7 +159,6 @@ def _draw_coils(
         "dwell_margin": np.full(count, float(rng.uniform(1.0, 1.25)) if limited else 1.0),
         "repeat_strikes": np.full(count, int(rng.integers(1, 3)) if rng.random() < 0.15 else 0),
     }
-    tower_F = pieces(60e-12, 110e-12, 0.05, ends) if shared else pieces(50e-12, 90e-12, 0.05, ends)
     gap_m = pieces(0.6e-3, 1.1e-3, 0.0, ends)
     lead = {
         "secondary_capacitance_F": tower_F,
@@ -160,16 +166,18 @@ def _draw_coils(
         "plug_capacitance_F": pieces(6e-12, 15e-12, 0.05, ends),
         "nominal_gap_m": gap_m,
         "gap_length_m": gap_m * (1.0 + rng.uniform(-0.08, 0.08, ends)),
-        "cathode_fall_V": pieces(300.0, 450.0, 0.04, ends),
+        "cathode_fall_V": pieces(280.0, 400.0, 0.03, ends),
         "polarity_gain": rng.uniform(1.1, 1.2, ends),
+        "rebreakdown_ratio": rng.uniform(0.5, 0.75, ends),
         "plug_gain": np.exp(0.04 * rng.standard_normal(ends)),
         "breakdown_scatter": pieces(0.04, 0.10, 0.1, ends),
-        "flow_m_per_s": pieces(0.5, 8.0, 0.1, ends),
-        "flow_noise": pieces(0.03, 0.2, 0.1, ends),
-        "rebreakdown_V": pieces(1.2e3, 3.0e3, 0.1, ends),
+        "flow_m_per_s": pieces(0.3, 3.0, 0.1, ends),
+        "flow_noise": pieces(0.02, 0.15, 0.1, ends),
+        # A floating secondary loses its common charge over surfaces and corona (our choice).
+        "tower_leak_ohm": pieces(15e6, 40e6, 0.1, ends) if shared else np.full(ends, np.inf),
         "hold_current_A": pieces(1e-3, 6e-3, 0.1, ends),
         "soft_end": np.full(ends, float(rng.uniform(0.3, 1.0)) if rng.random() < 0.15 else 0.0),
-        "column_inertia_s": pieces(2e-6, 8e-6, 0.05, ends),
+        "column_inertia_s": pieces(8e-6, 30e-6, 0.05, ends),
         "stretch_limit_V": pieces(1.5e3, 4e3, 0.1, ends),
     }
     return coil, lead

@@ -136,7 +136,7 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
     dwell = -own["primary_inductance_H"] / resistance * np.log1p(-wanted * resistance / supply)
     dwell = np.minimum(dwell * own["dwell_margin"], 0.4 * run.coil_period_s)
     strikes = np.where(run.speed_rpm < 1500.0, own["repeat_strikes"], 0)
-    flow = lead["flow_m_per_s"] * (0.4 + run.speed_rpm[:, None] / 2500.0)
+    flow = lead["flow_m_per_s"] * (0.5 + run.speed_rpm[:, None] / 3000.0)
 
     parameters = CircuitParameters(
         shared=np.full(n, engine.shared),
@@ -144,6 +144,7 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
         primary_inductance_H=own["primary_inductance_H"],
         primary_resistance_ohm=own["primary_resistance_ohm"],
         primary_capacitance_F=own["primary_capacitance_F"],
+        primary_damping_ohm=own["primary_damping_ohm"],
         secondary_inductance_H=own["secondary_inductance_H"],
         secondary_resistance_ohm=own["secondary_resistance_ohm"],
         secondary_capacitance_F=lead["secondary_capacitance_F"],
@@ -156,7 +157,7 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
         winding_sign=sign,
         series_ohm=lead["series_ohm"],
         shunt_ohm=np.full(shape, np.inf),
-        tower_leak_ohm=np.full(shape, np.inf),
+        tower_leak_ohm=lead["tower_leak_ohm"],
         leak_breakdown_V=np.full(shape, np.inf),
         plug_capacitance_F=lead["plug_capacitance_F"],
         open_gap_V=np.zeros(shape),
@@ -168,7 +169,7 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
         stretch_limit_V=lead["stretch_limit_V"] * np.exp(0.1 * rng.standard_normal(shape)),
         flow_noise=lead["flow_noise"],
         blow_out_s=np.full(shape, np.inf),
-        rebreakdown_V=lead["rebreakdown_V"] * np.exp(0.1 * rng.standard_normal(shape)),
+        rebreakdown_V=np.full(shape, 1e4),
         hold_current_A=lead["hold_current_A"] * np.exp(0.1 * rng.standard_normal(shape)),
         soft_end=lead["soft_end"],
         repeat_strikes=strikes,
@@ -187,6 +188,8 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
         density_ratio=np.ones(shape),
         excess_air=np.ones(shape),
         plug_factor=engine.plug_factor * lead["plug_gain"],
+        rebreakdown_ratio=np.where(compression, lead["rebreakdown_ratio"], 0.87)
+        * np.exp(0.05 * rng.standard_normal(shape)),
         polarity_factor=np.where(positive, lead["polarity_gain"], 1.0),
         breakdown_scatter=lead["breakdown_scatter"],
         breakdown_draw=rng.standard_normal(shape),

@@ -9,10 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.simulate.circuit_parameters import CircuitParameters
-
-#: Coefficients of the uniform-field breakdown of air, V[kV] = 24.36 x + 6.72 sqrt(x), x the gap in cm at
-#: the density of 1 bar and 293.15 K (Kuffel, Zaengl & Kuffel, High Voltage Engineering, ch. 5).
-_LINEAR_KV, _ROOT_KV, _REFERENCE_K = 24.36, 6.72, 293.15
+from sigkit.simulate.gap_laws import required_voltage_V
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,8 +21,8 @@ class EventDrivers:
     Attributes
     ----------
     parameters : CircuitParameters
-        Everything that passes unchanged; its ``breakdown_V``, ``leak_breakdown_V``, ``blow_out_s``,
-        ``flow_noise`` and ``stretch_m_per_s`` are filled in by `circuit`.
+        Everything that passes unchanged; its ``breakdown_V``, ``rebreakdown_V``,
+        ``leak_breakdown_V``, ``blow_out_s``, ``flow_noise`` and ``stretch_m_per_s`` are filled in by `circuit`.
     nominal_gap_m, nominal_core_loss_ohm, nominal_series_ohm : ndarray
         Of this lead or coil without any condition.
     nominal_energy_J : ndarray, shape (n,)
@@ -37,7 +34,9 @@ class EventDrivers:
     excess_air : ndarray
         Air over the air needed to burn the fuel; 1 is a sound mixture.
     plug_factor : ndarray
-        Breakdown of this plug over that of a uniform field.
+        Breakdown of this plug over that of the usual plug.
+    rebreakdown_ratio : ndarray
+        Voltage that re-ignites the hot gap over that of the first breakdown.
     polarity_factor : ndarray
         1 for a negative centre electrode, 1.1 to 1.2 for a positive one (common practice).
     breakdown_scatter : ndarray
@@ -62,6 +61,7 @@ class EventDrivers:
     density_ratio: NDArray
     excess_air: NDArray
     plug_factor: NDArray
+    rebreakdown_ratio: NDArray
     polarity_factor: NDArray
     breakdown_scatter: NDArray
     breakdown_draw: NDArray
@@ -99,7 +99,7 @@ class EventDrivers:
 def median_breakdown_V(drivers: EventDrivers) -> NDArray[np.float64]:
     """Return the breakdown voltage each gap asks for, without its scatter from cycle to cycle.
 
-    Uniform-field law at the density of the gas times the factors of plug, polarity and mixture. A lean
+    Law of the gap at its density (`required_voltage_V`) times the factors of plug, polarity and mixture. A lean
     mixture asks for more (direction: common practice; 50 % at an excess air of 1.8 is our choice).
 
     Returns
@@ -108,10 +108,9 @@ def median_breakdown_V(drivers: EventDrivers) -> NDArray[np.float64]:
         Volts, positive.
     """
     p = drivers.parameters
-    reduced_cm = p.pressure_bar * _REFERENCE_K / drivers.temperature_K * p.gap_length_m * 100.0
-    uniform_kV = _LINEAR_KV * reduced_cm + _ROOT_KV * np.sqrt(reduced_cm)
+    required_V = required_voltage_V(p.pressure_bar, drivers.temperature_K, p.gap_length_m)
     lean = 1.0 + 0.625 * np.clip(drivers.excess_air - 1.0, 0.0, None)
-    return 1e3 * uniform_kV * drivers.plug_factor * drivers.polarity_factor * lean
+    return required_V * drivers.plug_factor * drivers.polarity_factor * lean
 
 
 def coil_current_A(drivers: EventDrivers) -> NDArray[np.float64]:
@@ -140,11 +139,13 @@ def circuit(drivers: EventDrivers) -> CircuitParameters:
     lean = np.clip(drivers.excess_air - 1.0, 0.0, None)
     scatter = drivers.breakdown_scatter * (1.0 + 2.0 * lean)
     breakdown_V = median_breakdown_V(drivers) * np.exp(scatter * drivers.breakdown_draw)
+    breakdown_V = np.clip(breakdown_V, 300.0, None)  # about the least any gap in air asks for
     # The insulation flashes over anywhere between well below and above its median: relative scatter 0.3.
     leak_V = drivers.leak_strength_V * np.exp(0.3 * drivers.leak_draw)
     blown = drivers.blow_out_draw < 0.9 * lean**2
     return drivers.parameters.with_(
-        breakdown_V=np.clip(breakdown_V, 300.0, None),
+        breakdown_V=breakdown_V,
+        rebreakdown_V=drivers.rebreakdown_ratio * breakdown_V,
         leak_breakdown_V=leak_V,
         stretch_m_per_s=drivers.flow_m_per_s * (1.0 + 2.5 * lean),
         flow_noise=drivers.flow_noise * (1.0 + 3.0 * lean),

@@ -90,10 +90,10 @@ def _advance(run: EventRun, rows: NDArray, level: int) -> None:
     times[due, last[due]] = tick[due]
 
     limits = _limits(run, rows, states, times)
-    hit: NDArray = np.greater(limits, 0.0)
+    hit = np.asarray(limits > 0)
     hit[:, :, 0] = False
     hit &= np.arange(count) <= last[:, None, None]
-    any_hit = hit.any(axis=1)
+    any_hit = np.asarray(np.any(hit, axis=1))
     struck = np.flatnonzero(any_hit.any(axis=1))
     which = np.zeros(rows.size, dtype=np.int64)
     if struck.size:

@@ -1,0 +1,224 @@
+"""Windows around firings, reduced to a moderate rate, signed, baseline-free and without droop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.prepare.droop import estimate_droop, undo_droop
+from sigkit.prepare.firing_windows import cut_windows
+from sigkit.types.channel import Channel
+from sigkit.types.firings import Firings
+
+#: Window before and after the onset, seconds (our choice: longest dwell; several repeat strikes).
+BEFORE_S = 12e-3
+AFTER_S = 12e-3
+#: Rate to which faster records are averaged for the rough stage, hertz (our choice: 2 us).
+ROUGH_RATE_HZ = 500e3
+#: Length of the steps' sides when the switching-on is sought, seconds (our choice).
+STEP_S = 0.15e-3
+
+
+@dataclass(frozen=True, eq=False)
+class RoughWindows:
+    """Rough windows of n firings of one channel.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (n, m)
+        Signed so that firing lines point up, baseline-free, droop undone; NaN off the record and behind
+        the next firing's onset.
+    origin : ndarray of int64, shape (n,)
+        Sample of column 0 of each row.
+    factor : int
+        Samples averaged into one column.
+    zero : int
+        Column of the detector's onset.
+    interval_s : float
+        Time between columns.
+    sign : ndarray of int, shape (n,)
+    baseline : ndarray, shape (n,)
+        Settled level that was taken off, channel units.
+    coil_on : ndarray, shape (n,)
+        Column of the switching-on, NaN where it does not show.
+    step_height : ndarray, shape (n,)
+        Size of the dwell's step, channel units.
+    droop_rate : float
+        1/s; 0 where none could be told.
+    settled : ndarray of bool, shape (n,)
+        Whether a settled level was found.
+    """
+
+    rows: NDArray[np.float64]
+    origin: NDArray[np.int64]
+    factor: int
+    zero: int
+    interval_s: float
+    sign: NDArray[np.int64]
+    baseline: NDArray[np.float64]
+    coil_on: NDArray[np.float64]
+    step_height: NDArray[np.float64]
+    droop_rate: float
+    settled: NDArray[np.bool_]
+
+    def to_samples(self, column: NDArray) -> NDArray[np.float64]:
+        """Convert columns to float sample positions (the middle of the averaged samples)."""
+        return self.origin + np.asarray(column, dtype=float) * self.factor + 0.5 * (self.factor - 1)
+
+    def to_columns(self, sample: NDArray) -> NDArray[np.float64]:
+        """Convert float sample positions to columns."""
+        return (np.asarray(sample, dtype=float) - self.origin - 0.5 * (self.factor - 1)) / self.factor
+
+
+def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWindows:
+    """Cut, sign, level and straighten the windows of all firings of a channel.
+
+    Parameters
+    ----------
+    channel : Channel
+    firings : Firings
+    noise : float
+        Standard deviation of one sample, channel units.
+
+    Returns
+    -------
+    RoughWindows
+    """
+    rate = channel.sample_rate_Hz
+    factor = max(1, int(rate // ROUGH_RATE_HZ))
+    interval_s = factor / rate
+    zero = round(BEFORE_S / interval_s)
+    m = zero + round(AFTER_S / interval_s)
+    origin = firings.position - zero * factor
+    raw = cut_windows(channel, origin, m * factor)
+    if factor > 1:
+        raw = raw.reshape(len(firings), m, factor).mean(axis=2)
+    sign = np.where(firings.polarity < 0, -1, 1).astype(np.int64)
+    rows = raw * sign[:, None]
+    # Behind the next onset stands another firing.
+    following = np.append(firings.position[1:], np.iinfo(np.int64).max // 2)
+    end = (following - origin) / factor - round(0.1e-3 / interval_s)
+    rows[np.arange(m)[None, :] >= end[:, None]] = np.nan
+    column_noise = noise / np.sqrt(factor)
+    coil_on, height = _coil_on(rows, zero, interval_s, column_noise)
+    quiet = _quiet(rows, interval_s, column_noise)
+    baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s)
+    rows = rows - baseline[:, None]
+    rate_of_droop = 0.0
+    first = _first_settled(coil_on, zero, interval_s, rows)
+    after = np.arange(m)[None, :] > zero + round(3e-3 / interval_s)
+    before = (np.arange(m)[None, :] < first[:, None]) & (
+        np.arange(m)[None, :] > (first - round(1.0e-3 / interval_s))[:, None]
+    )
+    started = np.where(np.arange(m)[None, :] < (first - round(1.0e-3 / interval_s))[:, None], 0.0, rows)
+    if settled.any():
+        good = settled & (first > round(1.2e-3 / interval_s))
+        estimate, u = estimate_droop(started[good], (quiet & (after | before))[good], interval_s)
+        if np.isfinite(u) and estimate > 3 * u and estimate > 5.0:
+            rate_of_droop = estimate
+    if rate_of_droop == 0.0:
+        rate_of_droop = _strong_droop(rows, zero, interval_s, column_noise)
+    straight = undo_droop(started, rate_of_droop, interval_s) if rate_of_droop else rows
+    straight = np.where(np.isfinite(rows), straight, np.nan)
+    return RoughWindows(
+        straight, origin, factor, zero, interval_s, sign, baseline, coil_on, height, rate_of_droop, settled
+    )
+
+
+def _strong_droop(rows: NDArray, zero: int, interval_s: float, noise: float) -> float:
+    """Droop rate of a pickup that lets the burn line itself die away: its logarithmic slope, else 0.
+
+    Settled stretches tell nothing then, since the record settles within a fraction of a millisecond.
+    """
+    first, last = zero + max(2, round(0.04e-3 / interval_s)), zero + max(6, round(0.45e-3 / interval_s))
+    part = rows[:, first:last]
+    part = part[np.isfinite(part).all(axis=1)]
+    if part.shape[0] == 0 or part.shape[1] < 3:
+        return 0.0
+    line = np.median(part, axis=0)
+    t = np.arange(line.size) * interval_s
+    # The stretch in which the line falls, down to an eighth of where it starts or to the noise.
+    high = line > max(3 * noise, 0.125 * line[0])
+    stop = line.size if high.all() else int(np.argmin(high))
+    if stop < 2 or line[0] < 5 * noise:
+        return 0.0
+    slope = (np.log(line[stop - 1]) - np.log(line[0])) / t[stop - 1]
+    # Faster than any burn line falls by itself (our choice: a factor e in 0.6 ms).
+    return float(-slope) if -slope > 1.0 / 0.6e-3 else 0.0
+
+
+def _coil_on(
+    rows: NDArray, zero: int, interval_s: float, noise: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Find the largest lasting step down in front of the onset."""
+    side = max(2, round(STEP_S / interval_s))
+    last = zero - max(2, round(0.25e-3 / interval_s))
+    sums = np.cumsum(np.nan_to_num(np.pad(rows, ((0, 0), (1, 0)))), axis=1)
+    k = np.arange(side, last - side)
+    if k.size < 3:
+        return np.full(rows.shape[0], np.nan), np.zeros(rows.shape[0])
+    before = (sums[:, k] - sums[:, k - side]) / side
+    behind = (sums[:, k + side] - sums[:, k]) / side
+    fall = before - behind
+    fall[~np.isfinite(rows[:, np.maximum(k - side, 0)])] = -np.inf
+    best = fall.argmax(axis=1)
+    height = fall[np.arange(rows.shape[0]), best]
+    # A step shows when it stands out of the noise and of the ordinary ups and downs of the row.
+    limit = 6.0 * noise * np.sqrt(2.0 / side)
+    other = np.where(np.abs(k[None, :] - k[best][:, None]) > 3 * side, fall, -np.inf)
+    rival = np.where(np.isfinite(other).any(axis=1), other.max(axis=1), 0.0)
+    shows = (height > limit) & (height > 1.5 * rival)
+    return np.where(shows, k[best].astype(float), np.nan), np.where(shows, height, 0.0)
+
+
+def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
+    """Mark columns in whose neighbourhood (0.3 ms) the row moves no more than the noise allows."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    width = max(5, round(0.3e-3 / interval_s) | 1)
+    filled = np.where(np.isfinite(rows), rows, np.inf)
+    high = maximum_filter1d(filled, width, axis=1, mode="nearest")
+    low = minimum_filter1d(np.where(np.isfinite(rows), rows, -np.inf), width, axis=1, mode="nearest")
+    span = high - low
+    peak = np.nanmax(np.abs(np.nan_to_num(rows)), axis=1, keepdims=True)
+    # Expected range of white noise over this many samples: about 2 sqrt(2 ln n) sigma.
+    allowed = 2.2 * np.sqrt(2 * np.log(max(width, 3))) * noise + 0.004 * peak
+    return np.isfinite(span) & (span <= allowed)
+
+
+def _baseline(
+    rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Settled level before coil_on, else after the ring, else the middle of the quiet columns."""
+    n, m = rows.shape
+    column = np.arange(m)[None, :]
+    guard = round(0.1e-3 / interval_s)
+    reach = round(1.5e-3 / interval_s)
+    on = np.where(np.isfinite(coil_on), coil_on, -1.0)[:, None]
+    before = quiet & (column < on - guard) & (column > on - reach) & (on > 0)
+    after = quiet & (column > zero + round(2.0e-3 / interval_s))
+    ahead = quiet & (column < zero - guard) & (on < 0)
+    level = np.full(n, np.nan)
+    few = max(4, round(0.2e-3 / interval_s))
+    for where in (before, after, ahead):
+        rows_here = np.isnan(level) & (where.sum(axis=1) >= few)
+        if rows_here.any():
+            level[rows_here] = np.nanmedian(np.where(where[rows_here], rows[rows_here], np.nan), axis=1)
+    settled = np.isfinite(level)
+    if not settled.all():
+        common = np.nanmedian(level) if settled.any() else np.nan
+        middle = np.nanmedian(np.where(np.isfinite(rows), rows, np.nan), axis=1)
+        level = np.where(settled, level, common if np.isfinite(common) else middle)
+    return level, settled
+
+
+def _first_settled(coil_on: NDArray, zero: int, interval_s: float, rows: NDArray) -> NDArray[np.int64]:
+    """Column from which the row is integrated: just before the switching-on, else the start of the record."""
+    guard = max(1, round(0.05e-3 / interval_s))
+    known = np.isfinite(coil_on)
+    first_recorded = np.isfinite(rows).argmax(axis=1)
+    typical = np.nanmedian(zero - coil_on) if known.any() else round(9e-3 / interval_s)
+    guess = np.where(known, coil_on - guard, zero - 1.2 * typical)
+    return np.maximum(np.nan_to_num(guess), first_recorded).astype(np.int64)
