@@ -38,6 +38,9 @@ GAP, TRACK = 0, 1
 #: Weight of the switch voltage, by mode, in the two functions of `EventRun.primary_limits`.
 _WATCH_V = np.array([0.0, 0.0, 1.0, -1.0, 1.0])
 _BACK_V = np.array([0.0, 0.0, -1.0, 0.0, 0.0])
+#: A gap or track that a capacitive discharge re-ignites without pause gives up after this many conduction
+#: intervals (our choice; a coil's energy lasts for fewer).
+MOST_INTERVALS = 40
 
 
 class EventRun:
@@ -94,6 +97,7 @@ class EventRun:
         self.began_s = np.full((n, 2), np.nan)
         self.stretched_from_s = np.zeros((n, 2))
         self.quenched_s = np.zeros((n, 2))
+        self.extinctions = np.zeros((n, 2), dtype=np.int64)
         self.deficit_V = np.zeros((n, 2))  # of the breakdown voltage just after the last extinction
         self.blown = ~np.isfinite(p.blow_out_s)
         self.short_cuts = np.zeros((n, 2), dtype=np.int64)
@@ -206,6 +210,9 @@ class EventRun:
             return
         self.conducting[rows, end] = False
         self.quenched_s[rows, end] = self.t[rows]
+        self.extinctions[rows, end] += 1
+        spent = rows[self.extinctions[rows, end] >= MOST_INTERVALS]
+        self.breakdown_V[spent, end] = self.leak_V[spent, end] = np.inf
         cold = self.breakdown_V[rows, end]
         hot = np.minimum(self.p.rebreakdown_V[rows, end], cold)
         self.deficit_V[rows, end] = np.where(np.isfinite(cold), cold, hot) - hot
