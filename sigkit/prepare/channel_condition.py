@@ -92,7 +92,7 @@ def _spread(channel: Channel, count: int) -> NDArray:
 def _noise(channel: Channel, blocks: BlockSummary) -> float:
     window = max(12, round(QUIET_WINDOW_S * channel.sample_rate_Hz))
     per = max(1, window // blocks.length)
-    m = blocks.minimum.size // per
+    m = blocks.count // (per * blocks.length)
     if m == 0:
         return float(np.std(np.diff(channel.values()))) / np.sqrt(2.0) if len(channel) > 2 else 0.0
     span = (

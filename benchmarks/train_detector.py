@@ -1,0 +1,147 @@
+"""Train the weights by which the built-in detector judges swings; writes sigkit/detect/swing_weights.npz.
+
+Run from the project's folder: ``python benchmarks/train_detector.py --engines 1000 --workers 2``.
+
+Truth comes from the simulator. Records that hold no ignition are drawn beside them, so that the detector
+learns what to leave alone. The seed is fixed here and differs from every study's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import warnings
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.detect.candidate_features import candidate_features
+from sigkit.detect.swing_candidates import find_swings
+from sigkit.jobs import TaskFailure, run_jobs
+from sigkit.prepare.block_summary import summarise_blocks
+from sigkit.prepare.channel_condition import condition_channel
+from sigkit.prepare.settled_level import settled_level
+from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
+from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.types.channel import Channel
+
+SEED = 20_260_001
+#: A swing this near to the true switching-off, with its polarity, is the firing; others this near are left out.
+NEAREST_S = 0.2e-3
+LEFT_OUT_S = 0.4e-3
+ENGINES_A_TASK = 20
+
+
+def describe(channel: Channel) -> tuple[NDArray, NDArray, NDArray]:
+    """Return features, times in seconds from the first sample, and directions of a channel's swings."""
+    blocks = summarise_blocks(channel)
+    noise = condition_channel(channel, blocks).noise
+    baseline = settled_level(blocks, channel.sample_rate_Hz)
+    swings = find_swings(blocks, channel.sample_rate_Hz, noise)
+    features = candidate_features(blocks, baseline, channel.sample_rate_Hz, noise, swings)
+    return features, (swings.block + 0.5) * blocks.length / channel.sample_rate_Hz, swings.direction
+
+
+def examples(made: SimulatedCapture) -> list[tuple[NDArray, NDArray]]:
+    """Return features and labels (1 firing, 0 not) of every channel of a capture."""
+    result, truth = [], made.truth
+    for channel in made.capture.channels:
+        if channel.kind not in ("secondary_voltage", "primary_voltage"):
+            continue
+        features, time_s, direction = describe(channel)
+        label = np.zeros(time_s.size, dtype=np.int8)
+        rows = np.flatnonzero((truth["channel"] == channel.name) & ~truth["absent"])
+        for row in rows:
+            away = np.abs(time_s - (truth["coil_off_s"][row] - channel.start_s))
+            label[away < LEFT_OUT_S] = -1
+            away[direction != truth["polarity"][row]] = np.inf
+            if away.size and away.min() < NEAREST_S:
+                label[away.argmin()] = 1
+        keep = label >= 0
+        result.append((features[keep].astype(np.float32), label[keep]))
+    return result
+
+
+def draw_others(rng: np.random.Generator) -> list[tuple[NDArray, NDArray]]:
+    """Draw one record without ignition: tones, pulses, ramps, walks, bursts, noises; invented."""
+    rate = float(rng.choice([20e3, 50e3, 100e3, 200e3, 500e3, 1e6]))
+    count = int(min(rate * rng.uniform(0.02, 1.0), 4e5))
+    t = np.arange(count) / rate
+    f = float(np.exp(rng.uniform(np.log(5), np.log(rate / 5))))
+    slow = float(np.exp(rng.uniform(np.log(3), np.log(300))))
+    phase = np.mod(t * slow + rng.random(), 1.0)
+    kinds = (
+        lambda: np.sin(2 * np.pi * f * t),
+        lambda: np.sign(np.sin(2 * np.pi * slow * t)),
+        lambda: (phase < rng.uniform(0.001, 0.5)) * 1.0,
+        lambda: phase,
+        lambda: 1.0 - phase,
+        lambda: np.cumsum(rng.normal(size=count)) / np.sqrt(count),
+        lambda: np.sin(2 * np.pi * f * t) * np.abs(np.sin(2 * np.pi * slow * t)) ** rng.uniform(1, 8),
+        lambda: np.exp(-(((phase - 0.5) / rng.uniform(0.002, 0.1)) ** 2)),
+        lambda: rng.standard_t(2, size=count) * 0.1,
+        lambda: (phase >= 0.3) * np.exp(-np.maximum(phase - 0.3, 0) / slow / rng.uniform(1e-4, 5e-3))
+        - rng.uniform(0, 0.5) * (phase < 0.3) * (phase > 0.1),
+        lambda: np.exp(-phase / slow / rng.uniform(2e-4, 3e-3)) * np.sin(2 * np.pi * min(f, 3e3) * phase / slow),
+        lambda: np.abs(np.sin(2 * np.pi * slow * t)),
+    )
+    signal = kinds[int(rng.integers(len(kinds)))]() * rng.choice([-1, 1])
+    signal = signal + rng.normal(size=count) * 10 ** rng.uniform(-3.5, -1)
+    channel = Channel("1", signal.astype(np.float32), rate)
+    features, _, _ = describe(channel)
+    return [(features.astype(np.float32), np.zeros(features.shape[0], dtype=np.int8))]
+
+
+def make_task(number: int) -> tuple[NDArray, NDArray]:
+    """Return the examples of one batch of engines and of as many other records."""
+    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=12)
+    parts = []
+    for made in iterate_captures(recipe, np.random.SeedSequence([SEED, number])):
+        parts += examples(made)
+    rng = np.random.default_rng([SEED, number, 1])
+    for _ in range(4 * ENGINES_A_TASK):
+        parts += draw_others(rng)
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--engines", type=int, default=1000)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path, default=Path("sigkit/detect/swing_weights.npz"))
+    parser.add_argument("--examples", type=Path, help="keep or reuse the examples in this file")
+    arguments = parser.parse_args()
+    if arguments.examples and arguments.examples.exists():
+        held = np.load(arguments.examples)
+        features, label = held["features"], held["label"]
+    else:
+        tasks = list(range(max(1, arguments.engines // ENGINES_A_TASK)))
+        parts = []
+        for part in run_jobs(make_task, tasks, arguments.workers, progress="simulating"):
+            if isinstance(part, TaskFailure):
+                raise part.error
+            parts.append(part)
+        features = np.concatenate([p[0] for p in parts])
+        label = np.concatenate([p[1] for p in parts])
+        if arguments.examples:
+            np.savez(arguments.examples, features=features, label=label)
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.neural_network import MLPClassifier
+    from sklearn.preprocessing import StandardScaler
+
+    scaler = StandardScaler().fit(features)
+    network = MLPClassifier(
+        (96, 48), alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=8, max_iter=80,
+        batch_size=512, random_state=1,
+    )  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        network.fit(scaler.transform(features), label)
+    arrays = {"centre": scaler.mean_, "spread": scaler.scale_}
+    for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
+        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
+    np.savez_compressed(arguments.out, **{name: value.astype(np.float32) for name, value in arrays.items()})
+
+
+if __name__ == "__main__":
+    main()
