@@ -21,6 +21,13 @@ ROUGH_RATE_HZ = 500e3
 STEP_S = 0.15e-3
 
 
+#: A settled level this far from the usual one, as a share of the tallest sample, is a plateau (our choice).
+PLATEAU_SHARE = 0.06
+#: Droop that is worth undoing where instants are sought, 1/s (our choice: a time constant of 4 ms; a
+#: slower one bends no burn line into a kink).
+LEAST_DROOP = 250.0
+
+
 @dataclass(frozen=True, eq=False)
 class RoughWindows:
     """Rough windows of n firings of one channel.
@@ -72,7 +79,7 @@ class RoughWindows:
         return (np.asarray(sample, dtype=float) - self.origin - 0.5 * (self.factor - 1)) / self.factor
 
 
-def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWindows:
+def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArray) -> RoughWindows:
     """Cut, sign, level and straighten the windows of all firings of a channel.
 
     Parameters
@@ -81,6 +88,8 @@ def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWind
     firings : Firings
     noise : float
         Standard deviation of one sample, channel units.
+    level : ndarray, shape (n,)
+        Settled level of the record around each firing, channel units.
 
     Returns
     -------
@@ -104,11 +113,11 @@ def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWind
     column_noise = noise / np.sqrt(factor)
     coil_on, height = _coil_on(rows, zero, interval_s, column_noise)
     quiet = _quiet(rows, interval_s, column_noise)
-    baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s)
+    baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s, sign * level)
     rows = rows - baseline[:, None]
     rate_of_droop = 0.0
     first = _first_settled(coil_on, zero, interval_s, rows)
-    after = np.arange(m)[None, :] > zero + round(3e-3 / interval_s)
+    after = _longest_run(quiet & (np.arange(m)[None, :] > zero + round(1.0e-3 / interval_s)))
     before = (np.arange(m)[None, :] < first[:, None]) & (
         np.arange(m)[None, :] > (first - round(1.0e-3 / interval_s))[:, None]
     )
@@ -116,10 +125,10 @@ def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWind
     if settled.any():
         good = settled & (first > round(1.2e-3 / interval_s))
         estimate, u = estimate_droop(started[good], (quiet & (after | before))[good], interval_s)
-        if np.isfinite(u) and estimate > 3 * u and estimate > 5.0:
+        if np.isfinite(u) and estimate > 10 * u and estimate > LEAST_DROOP:
             rate_of_droop = estimate
     if rate_of_droop == 0.0:
-        rate_of_droop = _strong_droop(rows, zero, interval_s, column_noise)
+        rate_of_droop = _strong_droop(rows, coil_on, interval_s, column_noise)
     straight = undo_droop(started, rate_of_droop, interval_s) if rate_of_droop else rows
     straight = np.where(np.isfinite(rows), straight, np.nan)
     return RoughWindows(
@@ -127,26 +136,40 @@ def rough_windows(channel: Channel, firings: Firings, noise: float) -> RoughWind
     )
 
 
-def _strong_droop(rows: NDArray, zero: int, interval_s: float, noise: float) -> float:
-    """Droop rate of a pickup that lets the burn line itself die away: its logarithmic slope, else 0.
+def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
+    """Keep the longest run of marked columns of each row."""
+    edges = np.diff(np.pad(marked, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    result = np.zeros_like(marked)
+    for row in range(marked.shape[0]):
+        start, stop = np.flatnonzero(edges[row] == 1), np.flatnonzero(edges[row] == -1)
+        if start.size:
+            longest = int(np.argmax(stop - start))
+            result[row, start[longest] : stop[longest]] = True
+    return result
 
-    Settled stretches tell nothing then, since the record settles within a fraction of a millisecond.
+
+def _strong_droop(rows: NDArray, coil_on: NDArray, interval_s: float, noise: float) -> float:
+    """Droop rate of a pickup that lets the dwell itself die away, from the dwell's first 0.45 ms; else 0.
+
+    Settled stretches tell nothing then, since the record settles within a fraction of a millisecond. The
+    burn line is no witness: a high series resistance lets it fall as steeply.
     """
-    first, last = zero + max(2, round(0.04e-3 / interval_s)), zero + max(6, round(0.45e-3 / interval_s))
-    part = rows[:, first:last]
-    part = part[np.isfinite(part).all(axis=1)]
-    if part.shape[0] == 0 or part.shape[1] < 3:
+    known = np.flatnonzero(np.isfinite(coil_on))
+    if known.size == 0:
         return 0.0
-    line = np.median(part, axis=0)
-    t = np.arange(line.size) * interval_s
-    # The stretch in which the line falls, down to an eighth of where it starts or to the noise.
-    high = line > max(3 * noise, 0.125 * line[0])
-    stop = line.size if high.all() else int(np.argmin(high))
-    if stop < 2 or line[0] < 5 * noise:
+    first = np.round(coil_on[known]).astype(np.int64)
+    width = max(2, round(0.2e-3 / interval_s))
+    skip = max(1, round(0.03e-3 / interval_s))
+    means = []
+    for part in (0, 1):
+        where = np.clip(first[:, None] + skip + part * width + np.arange(width), 0, rows.shape[1] - 1)
+        means.append(float(np.nanmedian(np.nanmean(rows[known[:, None], where], axis=1))))
+    if -means[0] < 4 * noise / np.sqrt(width):
         return 0.0
-    slope = (np.log(line[stop - 1]) - np.log(line[0])) / t[stop - 1]
-    # Faster than any burn line falls by itself (our choice: a factor e in 0.6 ms).
-    return float(-slope) if -slope > 1.0 / 0.6e-3 else 0.0
+    ratio = np.clip(means[1] / means[0], np.exp(-6.0), 1.0)
+    rate = float(-np.log(ratio) / (width * interval_s))
+    # A coil's own dwell falls with 2 ms or more (primary inductance over resistance; our choice).
+    return rate - 1.0 / 4e-3 if rate > 1.0 / 0.6e-3 else 0.0
 
 
 def _coil_on(
@@ -189,9 +212,12 @@ def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
 
 
 def _baseline(
-    rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float
+    rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float, usual: NDArray
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Settled level before coil_on, else after the ring, else the middle of the quiet columns."""
+    """Settled level before coil_on, else after the ring, else the usual level of the record there.
+
+    A level far from the usual one is a plateau of dwell or burn and does not count.
+    """
     n, m = rows.shape
     column = np.arange(m)[None, :]
     guard = round(0.1e-3 / interval_s)
@@ -206,12 +232,9 @@ def _baseline(
         rows_here = np.isnan(level) & (where.sum(axis=1) >= few)
         if rows_here.any():
             level[rows_here] = np.nanmedian(np.where(where[rows_here], rows[rows_here], np.nan), axis=1)
-    settled = np.isfinite(level)
-    if not settled.all():
-        common = np.nanmedian(level) if settled.any() else np.nan
-        middle = np.nanmedian(np.where(np.isfinite(rows), rows, np.nan), axis=1)
-        level = np.where(settled, level, common if np.isfinite(common) else middle)
-    return level, settled
+    peak = np.nanmax(np.abs(np.where(np.isfinite(rows), rows - usual[:, None], 0.0)), axis=1)
+    settled = np.isfinite(level) & (np.abs(level - usual) < PLATEAU_SHARE * peak)
+    return np.where(settled, level, usual), settled
 
 
 def _first_settled(coil_on: NDArray, zero: int, interval_s: float, rows: NDArray) -> NDArray[np.int64]:
