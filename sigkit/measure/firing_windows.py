@@ -73,7 +73,7 @@ def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.flo
 
     Returns
     -------
-    ndarray, shape (k, largest length)
+    ndarray, shape (k, largest length), at least one column
 
     Examples
     --------
@@ -85,7 +85,7 @@ def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.flo
     low = np.clip(np.ceil(np.where(known, begin, 0)), 0, m).astype(np.int64)
     high = np.clip(np.ceil(np.where(known, end, 0)), 0, m).astype(np.int64)
     length = np.maximum(high - low, 0)
-    width = int(length.max()) if length.size else 0
+    width = max(1, int(length.max())) if length.size else 1
     column = np.arange(width)
     inside = column < length[:, None]
     place = np.minimum(low[:, None] + column, max(m - 1, 0))
