@@ -59,7 +59,7 @@ class DelimitedReader:
             return 0.0
         lines = head.decode(encoding, "replace").lstrip("\ufeff").splitlines()
         usual = 0.1 if name.lower().endswith(self.suffixes) else 0.0
-        if lines and lines[0].lstrip()[:1] in ("{", "<") or (lines and lines[0].strip() == "["):
+        if (lines and lines[0].lstrip()[:1] in ("{", "<")) or (lines and lines[0].strip() == "["):
             return 0.0
         try:
             found = find_dialect(lines[:-1] if len(head) >= limits.SNIFF_BYTES else lines)
@@ -100,7 +100,7 @@ class DelimitedReader:
         return captures_from_columns(labels, columns, read_facts(statements), options, origin, sweep_rows)
 
 
-class _kept_open:  # noqa: N801 - a context manager used like a function
+class _kept_open:
     """Leave a stream that the caller opened as it is."""
 
     def __enter__(self) -> None:

@@ -139,8 +139,8 @@ def choose_range(
     # With the middle moved towards the signal the same span reaches (1 + shift) half spans out.
     need = max(peak / (1.0 + shift), (-low if sign > 0 else high) / (1.0 - shift))
     need *= factor[instrument.fit]
-    steps = FULL_SCALES_V[FULL_SCALES_V >= need] if instrument.fit != "too_small" else FULL_SCALES_V[
-        FULL_SCALES_V <= need]
+    steps = FULL_SCALES_V[need <= FULL_SCALES_V] if instrument.fit != "too_small" else FULL_SCALES_V[
+        need >= FULL_SCALES_V]
     half = float(FULL_SCALES_V[-1])
     if steps.size:
         half = float(steps[0] if instrument.fit != "too_small" else steps[-1])

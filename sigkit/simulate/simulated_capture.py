@@ -22,7 +22,8 @@ from sigkit.simulate.recording_plan import RecordingPlan, draw_plan
 from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.simulate.truth_table import judge_run
 from sigkit.types.capture import Capture
-from sigkit.types.firing_table import Table, concatenate as stack
+from sigkit.types.firing_table import Table
+from sigkit.types.firing_table import concatenate as stack
 
 #: Events integrated at once, about; the integrator is quickest with 500 to 1000.
 _BATCH_EVENTS = 600

@@ -1,0 +1,41 @@
+"""``sigkit info``: what is installed and what works."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+
+def info(json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False) -> None:
+    """Show versions, plug-ins (broken ones with the reason), models and demo data.
+
+    Example: sigkit info --json
+    """
+    from sigkit import registry
+    from sigkit.classify.model_store import list_models
+    from sigkit.errors import SigkitError
+    from sigkit.provenance import versions
+    from sigkit.shipped import demo_archive
+
+    try:
+        demo = str(demo_archive())
+    except SigkitError as error:
+        demo = f"absent: {error}"
+    listed = {
+        group: {one.name: one.problem or "ok" for one in registry.plugins(group)} for group in registry.GROUPS
+    }
+    told = {"versions": versions(), "plugins": listed, "models": list_models(), "demo": demo}
+    if json:
+        import json as json_module
+
+        typer.echo(json_module.dumps(told, indent=2))
+        return
+    for heading, rows in (("versions", told["versions"]), *((f"plug-ins: {g}", r) for g, r in listed.items())):
+        typer.echo(heading)
+        for name, value in rows.items():  # type: ignore[union-attr]
+            typer.echo(f"  {name}: {value}")
+    typer.echo("models")
+    for name in told["models"] or ["none"]:  # type: ignore[union-attr]
+        typer.echo(f"  {name}")
+    typer.echo(f"demo archive\n  {demo}")

@@ -1,0 +1,72 @@
+"""The command line: commands are imported only when they run, so help is quick."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+import typer
+from typer.core import TyperGroup
+
+from sigkit.errors import SigkitError
+
+#: Command -> module, attribute and one line of help.
+COMMANDS = {
+    "screen": ("sigkit.cli.screen", "screen", "Screen recordings: every firing measured, worst recordings first."),
+    "measure": ("sigkit.cli.measure", "measure", "Measure every firing of one file."),
+    "simulate": ("sigkit.cli.simulate", "simulate", "Simulate engines and write captures with their truth."),
+    "train": ("sigkit.cli.train", "train", "Train a condition model on simulated engines."),
+    "model": ("sigkit.cli.model", "app", "Show and verify condition models."),
+    "profile": ("sigkit.cli.profile", "app", "Make, show and list profiles of how captures were made."),
+    "info": ("sigkit.cli.info", "info", "Versions, plug-ins, models, demo data."),
+}
+
+
+class LazyGroup(TyperGroup):
+    """A command group that knows its commands' names and imports each on use."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute, _ = COMMANDS[cmd_name]
+        found: Any = getattr(import_module(module), attribute)
+        if isinstance(found, typer.Typer):
+            return typer.main.get_command(found)
+        single = typer.Typer(add_completion=False, rich_markup_mode=None)
+        single.command(cmd_name)(found)
+        return typer.main.get_command(single)
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        formatter.write_usage("sigkit", "COMMAND [ARGUMENTS]...")
+        formatter.write_paragraph()
+        formatter.write_text(
+            "Finds, measures and classifies ignition firings in recorded waveforms. Each command explains itself: "
+            "sigkit COMMAND --help. Work on ignition systems is dangerous; see the cautions in README and report."
+        )
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+
+
+app = typer.Typer(cls=LazyGroup, add_completion=False, rich_markup_mode=None, no_args_is_help=True)
+
+
+@app.callback()
+def _root() -> None:
+    """Find, measure and classify ignition firings in recorded waveforms."""
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 1 nothing usable or rejected under --strict, 2 wrong usage."""
+    try:
+        typer.main.get_command(app).main(args=arguments, prog_name="sigkit", standalone_mode=True)
+    except SigkitError as error:
+        if os.environ.get("SIGKIT_DEBUG"):
+            raise
+        sys.stderr.write(f"sigkit: {error}\n")
+        sys.exit(1)
