@@ -42,7 +42,8 @@ def open_source(reference: SourceReference, options: ReadOptions | None = None) 
             head = stream.read(limits.SNIFF_BYTES)
             stream.seek(0)
         except (OSError, zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, KeyError) as fault:
-            raise CaptureError(reference.name, f"it cannot be read: {fault}", "check the file and its rights") from fault
+            remedy = "check the file and its rights"
+            raise CaptureError(reference.name, f"it cannot be read: {fault}", remedy) from fault
         if not head:
             raise CaptureError(reference.name, "the file is empty", "record or copy it again")
         for reader in _candidates(head, reference.name):

@@ -90,7 +90,7 @@ def read_profile(path: str | Path) -> Profile:
         held = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
         raise ProfileError(f"{path}: cannot be read as TOML: {fault}") from fault
-    known = {field for field in Profile.__dataclass_fields__}
+    known = set(Profile.__dataclass_fields__)
     unknown = sorted(set(held) - known)
     if unknown:
         raise ProfileError(f"{path}: unknown key {', '.join(unknown)}; known: {', '.join(sorted(known))}")

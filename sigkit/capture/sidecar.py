@@ -127,10 +127,9 @@ def apply_sidecar(capture: Capture, rows: Sequence[SidecarRow]) -> Capture:
         for position, channel in enumerate(channels):
             if not wanted or channel.name == wanted:
                 channels[position] = _apply_row(channel, row, len(channels) > 1 and not wanted, warnings)
-    common = [row for row in rows]
 
     def first(column: str) -> str:
-        return next((row.text(column) for row in common if row.text(column)), "")
+        return next((row.text(column) for row in rows if row.text(column)), "")
 
     speed = first("engine_speed_rpm")
     return capture.with_(

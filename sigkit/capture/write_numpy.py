@@ -15,7 +15,7 @@ def write_npz(capture: Capture, path: Path) -> tuple[str, ...]:
     arrays = {f"channel_{number}": np.asarray(channel.samples) for number, channel in enumerate(capture.channels)}
     said = {key: np.asarray(value) for key, value in capture_statements(capture).items()}
     with open(path, "wb") as stream:
-        np.savez(stream, **arrays, **said)
+        np.savez(stream, **arrays, **said)  # type: ignore[arg-type]
     return ()
 
 

@@ -25,17 +25,18 @@ def info(json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = 
     listed = {
         group: {one.name: one.problem or "ok" for one in registry.plugins(group)} for group in registry.GROUPS
     }
-    told = {"versions": versions(), "plugins": listed, "models": list_models(), "demo": demo}
+    models = list_models()
     if json:
         import json as json_module
 
+        told = {"versions": versions(), "plugins": listed, "models": models, "demo": demo}
         typer.echo(json_module.dumps(told, indent=2))
         return
-    for heading, rows in (("versions", told["versions"]), *((f"plug-ins: {g}", r) for g, r in listed.items())):
+    for heading, rows in (("versions", versions()), *((f"plug-ins: {g}", r) for g, r in listed.items())):
         typer.echo(heading)
-        for name, value in rows.items():  # type: ignore[union-attr]
+        for name, value in rows.items():
             typer.echo(f"  {name}: {value}")
     typer.echo("models")
-    for name in told["models"] or ["none"]:  # type: ignore[union-attr]
+    for name in models or ["none"]:
         typer.echo(f"  {name}")
     typer.echo(f"demo archive\n  {demo}")

@@ -7,7 +7,6 @@ import sys
 from importlib import import_module
 from typing import Any
 
-import click
 import typer
 from typer.core import TyperGroup
 
@@ -28,10 +27,10 @@ COMMANDS = {
 class LazyGroup(TyperGroup):
     """A command group that knows its commands' names and imports each on use."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, ctx: typer.Context, cmd_name: str) -> Any:  # type: ignore[override]
         if cmd_name not in COMMANDS:
             return None
         module, attribute, _ = COMMANDS[cmd_name]
@@ -42,7 +41,7 @@ class LazyGroup(TyperGroup):
         single.command(cmd_name)(found)
         return typer.main.get_command(single)
 
-    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_help(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]
         formatter.write_usage("sigkit", "COMMAND [ARGUMENTS]...")
         formatter.write_paragraph()
         formatter.write_text(

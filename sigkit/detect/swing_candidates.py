@@ -76,7 +76,7 @@ def find_swings(blocks: BlockSummary, sample_rate_Hz: float, noise: float) -> Sw
             at = at[np.concatenate([[True], np.diff(at) > rise])]
         parts.append((at, np.full(at.size, direction), swing[at]))
     block = np.concatenate([part[0] for part in parts])
-    direction = np.concatenate([part[1] for part in parts])
+    directions = np.concatenate([part[1] for part in parts])
     size = np.concatenate([part[2] for part in parts])
-    order = np.lexsort((direction, block))
-    return Swings(block[order].astype(np.int64), direction[order].astype(np.int64), size[order])
+    order = np.lexsort((directions, block))
+    return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order])

@@ -111,8 +111,7 @@ def find_burn_end(
 
 def _half_period(rows: NDArray, left: NDArray, interval_s: float) -> NDArray[np.float64]:
     """Half a period of the ring, columns: from leaving the burn line to the next rise through zero."""
-    n, m = rows.shape
-    column = np.arange(m)[None, :]
+    column = np.arange(rows.shape[1])[None, :]
     back = (rows > 0) & (column > left[:, None] + max(1, round(15e-6 / interval_s)))
     found = back.any(axis=1)
     half = np.where(found, back.argmax(axis=1) - left, np.nan).astype(float)
@@ -126,15 +125,14 @@ def _left(
     rows: NDArray, breakdown: NDArray, level: NDArray, interval_s: float, noise: float
 ) -> NDArray[np.int64]:
     """First column after which the row stays off the burn line for a while; -1 without one."""
-    n, m = rows.shape
-    column = np.arange(m)[None, :]
+    column = np.arange(rows.shape[1])[None, :]
     hold = max(1, round(8e-6 / interval_s))
     limit = np.maximum(LEFT_SHARE * level, np.minimum(2.0 * noise, 0.5 * level))
     low = (rows < limit[:, None]) & (column > breakdown[:, None] + max(1.0, 15e-6 / interval_s))
     if hold > 1:
         counts = np.cumsum(low, axis=1)
-        held = counts.copy()
-        held[:, hold:] -= counts[:, :-hold]
+        held = np.array(counts)
+        held[:, hold:] = counts[:, hold:] - counts[:, :-hold]
         low = held >= hold
     found = low.any(axis=1)
     return np.where(found, low.argmax(axis=1), -1)

@@ -119,7 +119,7 @@ def _clipped(channel: Channel, position: NDArray, limits: tuple[float, float]) -
     where = np.clip(np.floor(safe)[:, None] + np.arange(0, 2), 0, len(channel) - 1).astype(np.int64)
     values = (np.asarray(channel.samples[where.ravel()], dtype=float) - channel.zero) * channel.scale
     at = (values >= limits[1]) | (values <= limits[0])
-    return at.reshape(where.shape).all(axis=1)
+    return np.asarray(at.reshape(where.shape).all(axis=1))
 
 
 def _instant(position: NDArray, u: NDArray, reason: NDArray) -> Instant:
@@ -148,8 +148,8 @@ def _no_intervals() -> Intervals:
 
 
 def _nothing(channel: Channel, n: int, reason: str) -> Instants:
-    gone = [_missing(n, reason) for _ in range(4)]
-    return Instants(channel.name, *gone, np.full(n, "unknown", dtype=object), _no_intervals())
+    gone = _missing(n, reason)
+    return Instants(channel.name, gone, gone, gone, gone, np.full(n, "unknown", dtype=object), _no_intervals())
 
 
 def _join(name: str, parts: list[Instants]) -> Instants:
@@ -171,4 +171,6 @@ def _join(name: str, parts: list[Instants]) -> Instants:
           for f in ("firing", "start", "stop", "start_u", "stop_u", "strike"))
     )  # fmt: skip
     sparked = np.concatenate([part.sparked for part in parts])
-    return Instants(name, *(instant(w) for w in ("coil_on", "coil_off", "breakdown", "burn_end")), sparked, joined)
+    return Instants(
+        name, instant("coil_on"), instant("coil_off"), instant("breakdown"), instant("burn_end"), sparked, joined
+    )

@@ -37,8 +37,7 @@ def judge_spark(
         Of one rough column.
     """
     rows = rough.rows
-    n, m = rows.shape
-    column = np.arange(m)[None, :]
+    column = np.arange(rows.shape[1])[None, :]
     burn_s = (ends.position - breakdown) * rough.interval_s
     state = np.where(burn_s >= FLASH_S, "yes", "flash").astype(object)
     # Behind the first zero crossing: how deep does the first swing go, against the peak?

@@ -68,7 +68,8 @@ def conducting(batch: WindowBatch, instants: Instants) -> NDArray[np.bool_]:
     good = np.isfinite(begin) & np.isfinite(end) & (end > begin)
     change = np.zeros((k, m + 1), dtype=np.int32)
     np.add.at(change, (row[good], np.clip(np.ceil(begin[good] + GUARD), 0, m).astype(np.int64)), 1)
-    np.add.at(change, (row[good], np.clip(np.ceil(np.maximum(end[good], begin[good] + GUARD)), 0, m).astype(np.int64)), -1)
+    last = np.ceil(np.maximum(end[good], begin[good] + GUARD))
+    np.add.at(change, (row[good], np.clip(last, 0, m).astype(np.int64)), -1)
     return np.cumsum(change[:, :m], axis=1) > 0
 
 

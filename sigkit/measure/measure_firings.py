@@ -165,7 +165,9 @@ def _why_no_burn(instants: Instants, rows: NDArray) -> NDArray:
     return np.where(instants.sparked[rows] == "no", missing("no_spark"), flag)
 
 
-def _fill_peak(columns: dict[str, Column], rows: NDArray, peak: PeakReading, grounded: NDArray, instants: Instants) -> None:
+def _fill_peak(
+    columns: dict[str, Column], rows: NDArray, peak: PeakReading, grounded: NDArray, instants: Instants
+) -> None:
     flag = np.where(peak.peak_bound, LOWER_BOUND, OK).astype(object)
     _put(columns["peak_voltage"], rows, peak.peak, peak.peak_u, np.where(grounded, flag, missing("no_baseline")))
     flag = np.where(peak.firing_bound, LOWER_BOUND, OK).astype(object)
@@ -183,7 +185,9 @@ def _fill_peak(columns: dict[str, Column], rows: NDArray, peak: PeakReading, gro
         column.lo[bound] = np.where(up, column.lo[bound], -np.inf)
 
 
-def _fill_burn(columns: dict[str, Column], rows: NDArray, burn: BurnReading, grounded: NDArray, instants: Instants) -> None:
+def _fill_burn(
+    columns: dict[str, Column], rows: NDArray, burn: BurnReading, grounded: NDArray, instants: Instants
+) -> None:
     why = _why_no_burn(instants, rows)
     for name, field in _BURN.items():
         value, u = getattr(burn, field), getattr(burn, f"{field}_u")

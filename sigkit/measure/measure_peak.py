@@ -108,7 +108,7 @@ def measure_peak(
         peak_bound=np.where(same, firing_bound, peak_limit | hidden),
         peak_column=top,
         firing=firing, firing_u=firing_u, firing_bound=firing_bound,
-        clipped=(batch.clipped & live).any(axis=1),
+        clipped=np.asarray((batch.clipped & live).any(axis=1)),
     )
 
 

@@ -97,7 +97,8 @@ def _pictures(one: JudgedCapture) -> tuple[Picture, ...]:
     if len(by_channel) > 1:
         order = one.screened.facts.firing_order
         parade = [_typical(members) for members in by_channel.values()]
-        parade.sort(key=lambda t: (order.index(t.cylinder) if t.cylinder in order else len(order), natural_key(t.title)))
+        place = {cylinder: number for number, cylinder in enumerate(order)}
+        parade.sort(key=lambda t: (place.get(t.cylinder, len(place)), natural_key(t.title)))
         pictures.append(draw_parade(parade))
     pictures.append(draw_firing(_typical(by_channel[worst])))
     return tuple(pictures)

@@ -87,12 +87,12 @@ class EventDrivers:
 
     def take(self, rows: NDArray) -> EventDrivers:
         """Return the events with the given row numbers."""
-        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        values: dict[str, Any] = {f.name: getattr(self, f.name) for f in fields(self)}
         return EventDrivers(
             **{
                 name: value.take(rows) if isinstance(value, CircuitParameters) else value[rows]
                 for name, value in values.items()
-            }
+            }  # type: ignore[arg-type]
         )
 
 

@@ -79,7 +79,8 @@ def read_raw(content: bytes, source: str = "raw file") -> dict[str, NDArray[np.f
 
     Examples
     --------
-    >>> head = b"Flags: real\\nNo. Variables: 2\\nNo. Points: 1\\nVariables:\\n\\t0\\ttime\\ttime\\n\\t1\\tv(a)\\tvoltage\\n"
+    >>> head = b"Flags: real\\nNo. Variables: 2\\nNo. Points: 1\\nVariables:\\n"
+    >>> head += b"\\t0\\ttime\\ttime\\n\\t1\\tv(a)\\tvoltage\\n"
     >>> raw = read_raw(head + b"Binary:\\n" + np.array([0.5, 2.0]).tobytes())
     >>> float(raw["v(a)"][0])
     2.0
