@@ -181,8 +181,9 @@ def write_sidecar(path: str | Path, captures: Iterable[Capture]) -> None:
             for channel in capture.channels:
                 speed = "" if capture.engine_speed_rpm is None else f"{capture.engine_speed_rpm:g}"
                 ratio = "" if channel.pickup_ratio is None else f"{channel.pickup_ratio:g}"
+                full = "" if channel.full_scale is None or not channel.unit else f"{channel.full_scale[1]:.9g}"
                 writer.writerow(
                     [capture.recording or capture.name, channel.name, channel.kind, f"{channel.sample_rate_Hz:g}",
-                     ratio, "", capture.engine, channel.cylinder or channel.lead, channel.coil,
+                     ratio, full, capture.engine, channel.cylinder or channel.lead, channel.coil,
                      capture.ignition_type, speed, capture.profile, capture.note]
                 )  # fmt: skip

@@ -1,0 +1,186 @@
+"""Make ``datasets/river-ferry-demo``: simulated captures of an invented river-ferry cooperative's eight engines.
+
+Run from the project's folder: ``python datasets/make_river_ferry_demo.py``. The same seed and versions give the
+same files. Boats, engines and faults are invented; nothing was recorded.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import shutil
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from sigkit.capture.open_source import open_source
+from sigkit.capture.sidecar import write_sidecar
+from sigkit.capture.source_reference import SourceReference
+from sigkit.capture.write_capture import write_capture
+from sigkit.contracts.reader import ReadOptions
+from sigkit.provenance import versions
+from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
+from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.simulate.write_truth import write_truth
+
+SEED = 20_260_408
+ZIPPED = "teal"
+HOME = Path(__file__).resolve().parent / "river-ferry-demo"
+
+
+@dataclass(frozen=True)
+class Boat:
+    """One invented boat and how its engine was recorded."""
+
+    name: str
+    split: str
+    endings: tuple[str, ...]
+    recipe: StudyRecipe
+
+
+def _recipe(cylinders: int, ignition: str, faults: tuple[str, ...], rate: float, bits: int, **more: object) -> StudyRecipe:
+    settings: dict = {
+        "engines": 1, "cylinders": (cylinders,), "ignition_types": (ignition,), "conditions": faults,
+        "sample_rates_Hz": (rate,), "bits": (bits,), "recordings": ("continuous",), "channel_sets": ("secondary",),
+        "captures_per_engine": 6, "firings_per_lead": 5, "engine_speed_rpm": (2400.0, 4200.0), "faulty_share": 0.4,
+        "second_share": 0.0, "severity": (0.75, 1.0), "cut_share": 0.0, "missing_share": 0.0, "reversed_share": 0.0,
+        "range_shares": (1.0, 0.0, 0.0), "sync_share": 0.0, "name": "ferry",
+    }  # fmt: skip
+    settings.update(more)
+    return StudyRecipe(**settings)
+
+
+BOATS = (
+    Boat("heron", "train", (".npz", ".csv", ".wav"),
+         _recipe(4, "shared_coil", ("wide_gap", "fouled_plug"), 100e3, 12)),
+    Boat("otter", "train", (".parquet", ".h5", ".mat"),
+         _recipe(3, "coil_on_plug", ("lean_mixture", "open_secondary"), 200e3, 12)),
+    Boat("kingfisher", "calibrate", (".npz", ".arrow"),
+         _recipe(6, "shared_coil", ("high_resistance", "insulation_leak"), 100e3, 10)),
+    Boat("mayfly", "calibrate", (".npy", ".csv"),
+         _recipe(4, "coil_on_plug", ("narrow_gap", "low_compression"), 50e3, 12)),
+    Boat("teal", "develop", (".mat", ".npz"),
+         _recipe(4, "coil_on_plug", ("shorted_winding", "low_coil_energy"), 200e3, 8, missing_share=1.0)),
+    Boat("pike", "develop", (".h5", ".wav"),
+         _recipe(4, "coil_on_plug", ("wide_gap",), 100e3, 12, reversed_share=0.25)),
+    Boat("dipper", "test", (".csv",),
+         _recipe(4, "coil_on_plug", ("fouled_plug", "wide_gap"), 200e3, 10, recordings=("sweeps",),
+                 firings_per_lead=3)),
+    Boat("grebe", "test", (".npz", ".parquet"),
+         _recipe(2, "shared_coil", ("low_coil_energy",), 500e3, 14, channel_sets=("secondary+primary+current",),
+                 captures_per_engine=4)),
+)  # fmt: skip
+
+
+def main() -> None:
+    """Write the whole data set anew."""
+    shutil.rmtree(HOME, ignore_errors=True)
+    folder = HOME / "captures"
+    folder.mkdir(parents=True)
+    made: list[SimulatedCapture] = []
+    named, rows, names = [], [], {}
+    for number, boat in enumerate(BOATS):
+        for order, one in enumerate(simulate_captures(boat.recipe, np.random.SeedSequence([SEED, number]))):
+            ending = boat.endings[order % len(boat.endings)]
+            name = f"{boat.name}/{boat.name}-{order + 1:02d}{ending}"
+            capture = one.capture.with_(name=name, recording=name, sweep=0, engine=boat.name, note="simulated, invented")
+            if ending == ".wav":
+                # WAV holds fractions of full scale; the sidecar gives the volts of 16-bit full scale.
+                capture = capture.with_(channels=tuple(
+                    c.with_(full_scale=(-32768 * c.scale, 32768 * c.scale)) for c in capture.channels))  # fmt: skip
+            (folder / boat.name).mkdir(exist_ok=True)
+            write_capture(capture, folder / name)
+            read = open_source(SourceReference(name, str(folder / name)), ReadOptions(boat.recipe.sample_rates_Hz[0]))[0]
+            # The sidecar speaks of channels as the file names them.
+            capture = capture.with_(channels=tuple(
+                c.with_(name=r.name) for c, r in zip(capture.channels, read.channels, strict=True)))  # fmt: skip
+            if boat.name == ZIPPED:
+                capture = capture.with_(name=f"{ZIPPED}.zip!{name}", recording=f"{ZIPPED}.zip!{name}")
+            for table in (one.truth, one.intervals):
+                if "engine" in table:
+                    table["engine"][:] = boat.name
+            unique = f"{boat.name}:{one.capture.name}"
+            one.truth["capture"][:] = unique
+            one.intervals["capture"][:] = unique
+            names[unique] = capture.name
+            made.append(one)
+            named.append(capture)
+            rows.append([capture.name, boat.name, one.capture.ignition_type, len(capture.channels), "simulated",
+                         _sha256(folder / name)])  # fmt: skip
+    _zip_some(folder, ZIPPED)
+    _damage(folder)
+    write_sidecar(folder / "captures.csv", named)
+    truth, intervals = stack_truth(made)
+    write_truth(HOME / "truth.parquet", truth, names)
+    write_truth(HOME / "truth_intervals.parquet", intervals, names)
+    _csv(HOME / "manifest.csv", ["capture", "engine", "ignition_type", "channels", "origin", "sha256"], rows)
+    _csv(HOME / "splits.csv", ["engine", "split"], [[boat.name, boat.split] for boat in BOATS])
+    _describe(len(rows), len(truth["capture"]))
+
+
+def _zip_some(folder: Path, boat: str) -> None:
+    """Pack one boat's captures into a zip, as archives come."""
+    with zipfile.ZipFile(folder / f"{boat}.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for path in sorted((folder / boat).iterdir()):
+            entry = zipfile.ZipInfo(f"{boat}/{path.name}", (2026, 4, 8, 0, 0, 0))
+            archive.writestr(entry, path.read_bytes(), zipfile.ZIP_DEFLATED)
+    shutil.rmtree(folder / boat)
+
+
+def _damage(folder: Path) -> None:
+    """Add three damaged files: cut off, empty, and words where numbers should be."""
+    broken = folder / "damaged"
+    broken.mkdir()
+    whole = next(path for path in sorted((folder / "heron").iterdir()) if path.suffix == ".npz").read_bytes()
+    (broken / "cut-off.npz").write_bytes(whole[: len(whole) // 3])
+    (broken / "empty.wav").write_bytes(b"")
+    (broken / "words.csv").write_text("time (ms),voltage (V)\n0.0,1.5\n0.005,battery low\n0.010,1.4\n", encoding="utf-8")
+
+
+def _describe(captures: int, firings: int) -> None:
+    card = f"""# river-ferry-demo
+
+**Invented.** {captures} simulated captures of the eight petrol inboard engines of an invented river-ferry cooperative,
+with {firings} true firings by channel, plus three damaged files. No part of it was recorded on a real engine.
+
+- Made by `datasets/make_river_ferry_demo.py`, seed {SEED}: circuits integrated in time, then pickup and recorder.
+- Formats: CSV, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip. Truth: `truth.parquet`, `truth_intervals.parquet`.
+- Splits by whole engine: `splits.csv`. Checksums: `manifest.csv` (of the files before zipping).
+- Licence: MIT, as the project.
+- Not for: claims about real engines, recorders or faults; training anything that is used on an engine.
+"""
+    (HOME / "CARD.md").write_text(card, encoding="utf-8")
+    told = {
+        "@context": {"@vocab": "https://schema.org/", "sc": "https://schema.org/", "cr": "http://mlcommons.org/croissant/",
+                     "conformsTo": "dct:conformsTo", "dct": "http://purl.org/dc/terms/"},
+        "@type": "sc:Dataset", "name": "river-ferry-demo", "conformsTo": "http://mlcommons.org/croissant/1.0",
+        "description": "Simulated ignition captures of an invented river-ferry cooperative.",
+        "license": "https://spdx.org/licenses/MIT.html", "version": "1.0.0", "datePublished": "2026-11-25",
+        "creator": {"@type": "sc:Organization", "name": "the sigkit developers"},
+        "distribution": [
+            {"@type": "cr:FileObject", "@id": "truth", "name": "truth", "contentUrl": "truth.parquet",
+             "encodingFormat": "application/vnd.apache.parquet", "sha256": _sha256(HOME / "truth.parquet")},
+            {"@type": "cr:FileObject", "@id": "manifest", "name": "manifest", "contentUrl": "manifest.csv",
+             "encodingFormat": "text/csv", "sha256": _sha256(HOME / "manifest.csv")},
+        ],
+        "sigkit": {"seed": SEED, "versions": versions()},
+    }  # fmt: skip
+    (HOME / "dataset.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+
+
+def _csv(path: Path, header: list[str], rows: list[list]) -> None:
+    with open(path, "w", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        writer.writerow(header)
+        writer.writerows(rows)
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+if __name__ == "__main__":
+    main()
