@@ -41,7 +41,9 @@ class Boat:
     recipe: StudyRecipe
 
 
-def _recipe(cylinders: int, ignition: str, faults: tuple[str, ...], rate: float, bits: int, **more: object) -> StudyRecipe:
+def _recipe(
+    cylinders: int, ignition: str, faults: tuple[str, ...], rate: float, bits: int, **more: object
+) -> StudyRecipe:
     settings: dict = {
         "engines": 1, "cylinders": (cylinders,), "ignition_types": (ignition,), "conditions": faults,
         "sample_rates_Hz": (rate,), "bits": (bits,), "recordings": ("continuous",), "channel_sets": ("secondary",),
@@ -64,7 +66,7 @@ BOATS = (
          _recipe(4, "coil_on_plug", ("narrow_gap", "low_compression"), 50e3, 12)),
     Boat("teal", "develop", (".mat", ".npz"),
          _recipe(4, "coil_on_plug", ("shorted_winding", "low_coil_energy"), 200e3, 8, missing_share=1.0)),
-    Boat("pike", "develop", (".h5", ".wav"),
+    Boat("pike", "develop", (".h5", ".npz"),
          _recipe(4, "coil_on_plug", ("wide_gap",), 100e3, 12, reversed_share=0.25)),
     Boat("dipper", "test", (".csv",),
          _recipe(4, "coil_on_plug", ("fouled_plug", "wide_gap"), 200e3, 10, recordings=("sweeps",),
@@ -86,14 +88,16 @@ def main() -> None:
         for order, one in enumerate(simulate_captures(boat.recipe, np.random.SeedSequence([SEED, number]))):
             ending = boat.endings[order % len(boat.endings)]
             name = f"{boat.name}/{boat.name}-{order + 1:02d}{ending}"
-            capture = one.capture.with_(name=name, recording=name, sweep=0, engine=boat.name, note="simulated, invented")
+            capture = one.capture.with_(name=name, recording=name, sweep=0, engine=boat.name)
+            capture = capture.with_(note="simulated, invented")
             if ending == ".wav":
                 # WAV holds fractions of full scale; the sidecar gives the volts of 16-bit full scale.
                 capture = capture.with_(channels=tuple(
                     c.with_(full_scale=(-32768 * c.scale, 32768 * c.scale)) for c in capture.channels))  # fmt: skip
             (folder / boat.name).mkdir(exist_ok=True)
             write_capture(capture, folder / name)
-            read = open_source(SourceReference(name, str(folder / name)), ReadOptions(boat.recipe.sample_rates_Hz[0]))[0]
+            options = ReadOptions(boat.recipe.sample_rates_Hz[0])
+            read = open_source(SourceReference(name, str(folder / name)), options)[0]
             # The sidecar speaks of channels as the file names them.
             capture = capture.with_(channels=tuple(
                 c.with_(name=r.name) for c, r in zip(capture.channels, read.channels, strict=True)))  # fmt: skip
@@ -137,7 +141,8 @@ def _damage(folder: Path) -> None:
     whole = next(path for path in sorted((folder / "heron").iterdir()) if path.suffix == ".npz").read_bytes()
     (broken / "cut-off.npz").write_bytes(whole[: len(whole) // 3])
     (broken / "empty.wav").write_bytes(b"")
-    (broken / "words.csv").write_text("time (ms),voltage (V)\n0.0,1.5\n0.005,battery low\n0.010,1.4\n", encoding="utf-8")
+    words = "time (ms),voltage (V)\n0.0,1.5\n0.005,battery low\n0.010,1.4\n"
+    (broken / "words.csv").write_text(words, encoding="utf-8")
 
 
 def _describe(captures: int, firings: int) -> None:
@@ -154,8 +159,10 @@ with {firings} true firings by channel, plus three damaged files. No part of it 
 """
     (HOME / "CARD.md").write_text(card, encoding="utf-8")
     told = {
-        "@context": {"@vocab": "https://schema.org/", "sc": "https://schema.org/", "cr": "http://mlcommons.org/croissant/",
-                     "conformsTo": "dct:conformsTo", "dct": "http://purl.org/dc/terms/"},
+        "@context": {
+            "@vocab": "https://schema.org/", "sc": "https://schema.org/", "conformsTo": "dct:conformsTo",
+            "cr": "http://mlcommons.org/croissant/", "dct": "http://purl.org/dc/terms/",
+        },
         "@type": "sc:Dataset", "name": "river-ferry-demo", "conformsTo": "http://mlcommons.org/croissant/1.0",
         "description": "Simulated ignition captures of an invented river-ferry cooperative.",
         "license": "https://spdx.org/licenses/MIT.html", "version": "1.0.0", "datePublished": "2026-11-25",

@@ -44,5 +44,6 @@ def _table(capture: Capture) -> Any:
         key: "|".join(repr(item) if isinstance(item, float) else str(item) for item in value)
         if isinstance(value, list) else str(value)
         for key, value in capture_statements(capture).items()
+        if not (isinstance(value, list) and all(item != item for item in value))
     }  # fmt: skip
     return table.replace_schema_metadata(said)
