@@ -132,9 +132,10 @@ class Crosstalk:
     scaled : ndarray
         Share of the other lead's record.
     differentiated : ndarray
-        Share of its time derivative; times ``time_s`` it has the unit of the record.
+        Share of its quick changes: a small coupling capacitance differentiates below 1 / (2 pi time_s) and
+        divides above, so a step couples in with this share and decays with ``time_s``.
     time_s : float
-        Seconds.
+        Seconds (our choice).
     """
 
     scaled: NDArray[np.float64]
@@ -163,8 +164,9 @@ class Crosstalk:
         for other in self.into(lead):
             total += self.scaled[lead, other] * records[other]
             if self.differentiated[lead, other]:
-                change = np.diff(records[other], axis=1, prepend=records[other][:, :1]) * sample_rate_Hz
-                total += self.differentiated[lead, other] * self.time_s * change
+                # The record's first value is its state of rest.
+                change = records[other] - records[other][:, :1]
+                total += self.differentiated[lead, other] * high_pass(change, 1.0 / sample_rate_Hz, self.time_s)[0]
         return total
 
 

@@ -187,8 +187,9 @@ def _tails(
     from scipy.signal import lfilter
 
     rate = clock.sample_rate_Hz
-    fall = np.exp(-period_s / constant)
-    before = tail.mean() * fall / (1.0 - fall)  # value at tail_at_s[0] of all events before it
+    # Sum of all events before the first, at the instant of the last of them. Kept apart from its decay: for a
+    # short constant the one alone underflows and the other overflows.
+    before = tail.mean() / -np.expm1(-period_s / constant)
     impulses = np.zeros((clock.start_s.size, clock.count))
     for record, start in enumerate(clock.start_s):
         position = (tail_at_s - start) * rate
@@ -197,7 +198,7 @@ def _tails(
         # Seen from the first event the sum of all earlier ones rises backwards in time without bound, so
         # ahead of it the steady level of the middle of a period is used.
         since = max(start - tail_at_s[0], -0.5 * period_s)
-        impulses[record, 0] += before * np.exp(-since / constant)
+        impulses[record, 0] += before * np.exp(-(period_s + since) / constant)
         inside = (position > 0) & (position < clock.count - 1)
         sample = np.ceil(position[inside]).astype(np.int64)
         late = (sample - position[inside]) / (rate * constant)

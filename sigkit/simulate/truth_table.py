@@ -15,7 +15,7 @@ from sigkit.types.firing_table import CONDITIONS, INTERVAL_COLUMNS, Table
 
 _TEXT = ("capture", "channel", "kind", "engine", "coil", "cylinder", "lead", "role", "ignition_type", "sparked",
          "condition", "lead_condition", "partner_condition", "recording")  # fmt: skip
-_FLAGS = ("on_record", "absent", "soft_end", "cut", "clipped", "measurable", "reversed_polarity")
+_FLAGS = ("on_record", "absent", "soft_end", "cut", "clipped", "measurable", "reversed_polarity", "flashed_over")
 _INTEGERS = ("firing", "event", "polarity", "conduction_intervals", "restrikes", "repeat_strikes",
              "cylinders", "bits")  # fmt: skip
 _NUMBERS = (
@@ -31,8 +31,8 @@ TRUTH_COLUMNS = (
     "capture", "recording", "channel", "kind", "firing", "event", "engine", "coil", "cylinder", "lead", "role",
     "polarity", "ignition_type", "cylinders", "time_s", "sparked", "on_record", "absent", "coil_on_s",
     "coil_off_s", "breakdown_s", "burn_end_s", "burn_time_ms", "dwell_time_ms", "conduction_intervals",
-    "conduction_time_ms", "restrikes", "repeat_strikes", "soft_end", "peak_voltage_V", "firing_voltage_V",
-    "burn_voltage_V", "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ", "engine_speed_rpm", "load",
+    "conduction_time_ms", "restrikes", "repeat_strikes", "soft_end", "flashed_over", "peak_voltage_V",
+    "firing_voltage_V", "burn_voltage_V", "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ", "engine_speed_rpm", "load",
     "condition", "lead_condition", "partner_condition", "reversed_polarity", "missing_rate", "cut", "clipped",
     "measurable", "sample_rate_Hz", "bits", "bandwidth_Hz", "noise_V", "full_scale_low_V",
     "full_scale_high_V", "pickup_ratio", "pickup_time_constant_s",
@@ -222,6 +222,10 @@ def channel_truth(view: ChannelView, known: RunTruth, events: NDArray, number: N
     table["restrikes"] = of(truth.restrikes[safe, end], 0).astype(np.int64)
     table["repeat_strikes"] = of(np.isfinite(truth.coil_off_s[safe]).sum(axis=1) - 1, 0).astype(np.int64)
     table["soft_end"] = real & truth.soft_end[safe, end]
+    over = np.zeros((len(truth), 2), dtype=bool)
+    beside = (truth.interval_path == 1) & (truth.interval_strike == 0)
+    over[truth.interval_event[beside], truth.interval_end[beside]] = True
+    table["flashed_over"] = real & over[safe, end]
     if secondary:
         for column, values in (
             ("peak_voltage_V", truth.peak_voltage_V), ("firing_voltage_V", truth.firing_voltage_V),
@@ -275,11 +279,15 @@ def channel_truth(view: ChannelView, known: RunTruth, events: NDArray, number: N
 
 
 def _intervals(view: ChannelView, truth: EventTruth, row: NDArray, end: NDArray, shift: NDArray) -> Table:
-    """Return all conduction intervals of a channel's firings, gap and insulation alike, in time order."""
+    """Return all conduction intervals of a channel's firings, gap and insulation alike, in time order.
+
+    A flash-over of the insulation looks on the lead like a spark in its gap; the truth's ``flashed_over`` tells them
+    apart. A spark at switch-on has strike -1.
+    """
     place = np.full(len(truth), -1)
     place[row[row >= 0]] = np.flatnonzero(row >= 0)
     firing = place[truth.interval_event]
-    chosen = np.flatnonzero((firing >= 0) & (truth.interval_path == 0))
+    chosen = np.flatnonzero(firing >= 0)
     chosen = chosen[truth.interval_end[chosen] == end[firing[chosen]]]
     order = np.lexsort((truth.interval_start_s[chosen], firing[chosen]))
     chosen = chosen[order]
@@ -304,9 +312,9 @@ def _intervals(view: ChannelView, truth: EventTruth, row: NDArray, end: NDArray,
 
 
 def _count_intervals(table: Table, intervals: Table) -> None:
-    """Fill in number and duration of the first discharge's conduction intervals."""
+    """Fill in number and duration of the first discharge's conduction intervals, after-flashes left out."""
     n = table["firing"].size
-    first = intervals["strike"] == 0
+    first = (intervals["strike"] == 0) & (intervals["start_s"] < table["burn_end_s"][intervals["firing"]])
     firing = intervals["firing"][first]
     length_ms = (intervals["stop_s"] - intervals["start_s"])[first] * 1e3
     table["conduction_intervals"] = np.bincount(firing, minlength=n)[:n].astype(np.int64)
