@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
+import json
+import math
 import os
+import re
 import sys
 import tomllib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from fnmatch import fnmatch
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from sigkit.capture.atomic_file import atomic_file
 from sigkit.capture.sidecar import IGNITION_TYPES
 from sigkit.errors import ProfileError
-from sigkit.types.capture import Capture
 from sigkit.types.channel import CHANNEL_KINDS
 
 ENDING = ".profile.toml"
 _TEXTS = ("name", "engine", "ignition_type", "match_capture", "match_engine", "note")
 _LISTS = ("cylinders", "firing_order", "channel_kinds")
 _NUMBERS = ("pickup_ratio", "full_scale_V")
+#: A name is also a file name.
+_NAME = re.compile(r"[\w][\w .+-]{0,80}")
 
 
 @dataclass(frozen=True)
@@ -96,11 +99,56 @@ def read_profile(path: str | Path) -> Profile:
         raise ProfileError(f"{path}: unknown key {', '.join(unknown)}; known: {', '.join(sorted(known))}")
     values: dict[str, Any] = {"name": path.name.removesuffix(ENDING).removesuffix(".toml")}
     for key, value in held.items():
-        values[key] = _checked(path, key, value)
-    return Profile(**values)
+        values[key] = _checked(str(path), key, value)
+    profile = Profile(**values)
+    _check_together(str(path), profile)
+    return profile
 
 
-def _checked(path: Path, key: str, value: Any) -> Any:
+def check_profile(profile: Profile, where: str = "profile") -> None:
+    """Check a profile made in memory by the rules of its file.
+
+    Parameters
+    ----------
+    profile : Profile
+    where : str
+        For messages.
+
+    Raises
+    ------
+    ProfileError
+        Names the key, and what was expected.
+
+    Examples
+    --------
+    >>> check_profile(Profile("heron", pickup_ratio=1000.0))
+    """
+    for key in Profile.__dataclass_fields__:
+        value = getattr(profile, key)
+        if value not in ("", (), None):
+            plain = json.loads(json.dumps(value)) if isinstance(value, tuple) else value
+            _checked(where, key, plain)
+    _check_together(where, profile)
+
+
+def _check_together(where: str, profile: Profile) -> None:
+    if not _NAME.fullmatch(profile.name):
+        raise ProfileError(f"{where}: the name {profile.name!r} must be letters, digits, blanks and . + - _ only, "
+                           "because it is a file name too")  # fmt: skip
+    known = set(profile.cylinders)
+    paired = tuple(end for pair in profile.shared_coil_pairs for end in pair)
+    for key, named in (("cylinders", profile.cylinders), ("firing_order", profile.firing_order),
+                       ("shared_coil_pairs", paired)):  # fmt: skip
+        twice = sorted({one for one in named if named.count(one) > 1})
+        if twice:
+            raise ProfileError(f"{where}: {key} names {', '.join(twice)} twice")
+        foreign = [one for one in named if known and one not in known]
+        if foreign:
+            raise ProfileError(f"{where}: {key} names {', '.join(foreign)}, which is not among the cylinders "
+                               f"{', '.join(profile.cylinders)}")  # fmt: skip
+
+
+def _checked(path: str, key: str, value: Any) -> Any:
     if key in _TEXTS:
         if not isinstance(value, str):
             raise ProfileError(f"{path}: {key} must be a text, not {value!r}")
@@ -110,13 +158,17 @@ def _checked(path: Path, key: str, value: Any) -> Any:
     if key in _LISTS:
         if not isinstance(value, list):
             raise ProfileError(f"{path}: {key} must be a list, not {value!r}")
+        if any(isinstance(item, (list, dict, bool)) for item in value):
+            raise ProfileError(f"{path}: {key} must be a list of names, not {value!r}")
         texts = tuple(str(item) for item in value)
         wrong = [text for text in texts if key == "channel_kinds" and text not in CHANNEL_KINDS]
         if wrong:
             raise ProfileError(f"{path}: unknown channel kind {wrong[0]!r}; expected one of {', '.join(CHANNEL_KINDS)}")
         return texts
     if key in _NUMBERS:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or value <= 0:
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not (
+            math.isfinite(value) and value > 0
+        ):
             raise ProfileError(f"{path}: {key} must be a positive number, not {value!r}")
         return float(value)
     if key == "match_channels":
@@ -142,68 +194,22 @@ def list_profiles(folders: Iterable[str | Path]) -> list[tuple[Path, Profile | P
     return result
 
 
-def find_profile(capture: Capture, profiles: Sequence[Profile], wanted: str = "") -> Profile | None:
-    """Return the profile named, else the first that matches the capture by its own patterns.
+def write_profile(profile: Profile, path: str | Path) -> None:
+    """Check and write a profile; the file is complete or absent.
+
+    TOML is written by hand: the standard library only reads it.
 
     Raises
     ------
     ProfileError
-        When the profile named does not exist.
+        When a value cannot be used.
     """
-    name = wanted or capture.profile
-    if name:
-        for profile in profiles:
-            if profile.name == name:
-                return profile
-        known = ", ".join(sorted(profile.name for profile in profiles)) or "none"
-        raise ProfileError(f"{capture.name}: there is no profile {name!r}; known: {known}")
-    for profile in profiles:
-        patterns = (profile.match_capture, profile.match_engine)
-        if not any(patterns) and profile.match_channels is None:
-            continue
-        fits = (
-            (not patterns[0] or fnmatch(capture.name, patterns[0]))
-            and (not patterns[1] or fnmatch(capture.engine, patterns[1]))
-            and profile.match_channels in (None, len(capture.channels))
-        )
-        if fits:
-            return profile
-    return None
-
-
-def apply_profile(capture: Capture, profile: Profile) -> Capture:
-    """Return the capture with what the profile says; what the file or sidecar says already stays."""
-    channels = []
-    for position, channel in enumerate(capture.channels):
-        changes: dict[str, Any] = {}
-        kinds = profile.channel_kinds
-        kind = kinds[0] if len(kinds) == 1 else (kinds[position] if position < len(kinds) else "")
-        if kind and channel.kind == "unknown":
-            changes["kind"] = kind
-        if position < len(profile.cylinders) and not channel.cylinder:
-            changes["cylinder"] = changes["lead"] = profile.cylinders[position]
-        if profile.pickup_ratio and channel.pickup_ratio is None:
-            changes["pickup_ratio"] = profile.pickup_ratio
-        full = profile.full_scale_V
-        if full and not channel.unit and channel.full_scale is not None:
-            changes.update(scale=channel.scale * full, unit="V", full_scale=(-full, full))
-        channels.append(replace(channel, **changes) if changes else channel)
-    return capture.with_(
-        channels=tuple(channels), profile=profile.name, engine=profile.engine or capture.engine,
-        ignition_type=capture.ignition_type or profile.ignition_type,
-        firing_order=capture.firing_order or profile.firing_order,
-        shared_coil_pairs=capture.shared_coil_pairs or profile.shared_coil_pairs,
-    )  # fmt: skip
-
-
-def write_profile(profile: Profile, path: str | Path) -> None:
-    """Write a profile; the file is complete or absent. TOML is written by hand: the standard library only reads."""
+    check_profile(profile, str(path))
     lines = []
     for key in Profile.__dataclass_fields__:
         value = getattr(profile, key)
-        if value in ("", (), None):
-            continue
-        lines.append(f"{key} = {_toml(value)}")
+        if value not in ("", (), None):
+            lines.append(f"{key} = {_toml(value)}")
     Path(path).parent.mkdir(parents=True, exist_ok=True)
     with atomic_file(path) as temporary:
         temporary.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -211,8 +217,8 @@ def write_profile(profile: Profile, path: str | Path) -> None:
 
 def _toml(value: Any) -> str:
     if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        return f'"{escaped}"'
+        # JSON escapes are TOML escapes, but for the delete character, which TOML wants escaped too (TOML 1.0, string).
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml(item) for item in value) + "]"
     return repr(value)

@@ -53,7 +53,7 @@ class NumpyReader:
             else:
                 items = self._items(source, None, origin)
         except _FAULTS as fault:
-            raise origin.error(f"damaged NumPy file: {fault}",
+            raise origin.error(f"cut off or damaged NumPy file: {fault}",
                                "save it again with numpy.save or numpy.savez, numbers only (no objects)") from fault
         return captures_from_arrays(items, options, origin)
 

@@ -28,8 +28,25 @@ class SourceReference:
 
     @property
     def folder(self) -> str:
-        """Folder part of the name, ``""`` at the top."""
-        return self.name.rpartition("/")[0] if "/" in self.name else self.name.rpartition("!")[0]
+        """Folder part of the name, ``""`` at the top; a zip counts as a folder.
+
+        Examples
+        --------
+        >>> SourceReference("north/a.zip!b.csv", "").folder, SourceReference("a.csv", "").folder
+        ('north/a.zip', '')
+        """
+        return self.name[: len(folder_prefix(self.name))].rstrip("/!")
+
+    @property
+    def location(self) -> str:
+        """Full path or address with the members behind it."""
+        return "!".join([self.path, *self.members])
+
+
+def folder_prefix(name: str) -> str:
+    """Return what stands before the file name, with its ``/`` or ``!``."""
+    cut = max(name.rfind("/"), name.rfind("!")) + 1
+    return name[:cut]
 
 
 @dataclass(frozen=True)

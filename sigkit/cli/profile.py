@@ -10,6 +10,10 @@ import typer
 app = typer.Typer(add_completion=False, rich_markup_mode=None, no_args_is_help=True,
                   help="Make, show and list profiles. Example: sigkit profile list")  # fmt: skip
 
+Beside = Annotated[
+    list[Path] | None, typer.Option("--folder", help="Look in this folder of captures as well; may be repeated.")
+]
+
 
 @app.command()
 def new(
@@ -17,54 +21,60 @@ def new(
     engine: Annotated[str, typer.Option(help="Engine its captures belong to.")] = "",
     ignition_type: Annotated[str, typer.Option(help="shared_coil, coil_on_plug or distributor.")] = "",
     cylinders: Annotated[str, typer.Option(help="Cylinder of each channel, with commas.")] = "",
+    channel_kinds: Annotated[str, typer.Option(help="Kind of each channel, with commas; one speaks for all.")] = "",
     firing_order: Annotated[str, typer.Option(help="Cylinders in firing order, with commas.")] = "",
     shared_coil_pairs: Annotated[str, typer.Option(help="Pairs such as 1-4,2-3.")] = "",
     pickup_ratio: Annotated[float | None, typer.Option(help="Volts at the spark per volt at the pickup.")] = None,
     full_scale: Annotated[float | None, typer.Option(help="Volts of full scale.")] = None,
-    match_capture: Annotated[str, typer.Option(help="Pattern of capture names it is found by.")] = "",
+    match_capture: Annotated[str, typer.Option(help="Pattern (* and ?) of capture names it is found by.")] = "",
+    match_engine: Annotated[str, typer.Option(help="Pattern (* and ?) of engines it is found by.")] = "",
     match_channels: Annotated[int | None, typer.Option(help="Number of channels a capture must have.")] = None,
+    note: Annotated[str, typer.Option(help="Remark.")] = "",
     folder: Annotated[Path | None, typer.Option(help="Where to write; your profile folder by default.")] = None,
 ) -> None:
     """Write a profile. Example: sigkit profile new heron --cylinders 1,2,3,4 --shared-coil-pairs 1-4,2-3"""
-    from sigkit.capture.profile import ENDING, Profile, profile_folder, read_profile, write_profile
+    from sigkit.capture.profile import ENDING, Profile, check_profile, profile_folder, write_profile
     from sigkit.errors import ProfileError
 
     def parts(text: str) -> tuple[str, ...]:
         return tuple(part.strip() for part in text.split(",") if part.strip())
 
     pairs = tuple(tuple(end.strip() for end in pair.split("-")) for pair in parts(shared_coil_pairs))
+    profile = Profile(
+        name, engine=engine, ignition_type=ignition_type, cylinders=parts(cylinders),
+        channel_kinds=parts(channel_kinds), firing_order=parts(firing_order), shared_coil_pairs=pairs,
+        pickup_ratio=pickup_ratio, full_scale_V=full_scale, match_capture=match_capture, match_engine=match_engine,
+        match_channels=match_channels, note=note,
+    )  # fmt: skip
+    check_profile(profile)
     path = (folder or profile_folder()) / f"{name}{ENDING}"
     if path.exists():
         raise ProfileError(f"{path} exists already; choose another name or edit it")
-    profile = Profile(name, engine, ignition_type, parts(cylinders), (), parts(firing_order), pairs, pickup_ratio,
-                      full_scale, match_capture, "", match_channels)  # fmt: skip
     write_profile(profile, path)
-    try:
-        read_profile(path)
-    except ProfileError:
-        path.unlink()
-        raise
     typer.echo(str(path))
 
 
 @app.command()
-def show(name: Annotated[str, typer.Argument(help="Name of the profile.")]) -> None:
+def show(name: Annotated[str, typer.Argument(help="Name of the profile.")], folder: Beside = None) -> None:
     """Print a profile. Example: sigkit profile show heron"""
-    from sigkit.capture.profile import ENDING, profile_folder
+    from sigkit.capture.profile import Profile, list_profiles, profile_folder
     from sigkit.errors import ProfileError
 
-    path = profile_folder() / f"{name}{ENDING}"
-    if not path.is_file():
-        raise ProfileError(f"there is no profile {name!r} in {profile_folder()}; see sigkit profile list")
-    typer.echo(path.read_text(encoding="utf-8").rstrip())
+    found = list_profiles([*(folder or ()), profile_folder()])
+    for path, profile in found:
+        if isinstance(profile, Profile) and profile.name == name:
+            typer.echo(path.read_text(encoding="utf-8").rstrip())
+            return
+    known = ", ".join(sorted(one.name for _, one in found if isinstance(one, Profile))) or "none"
+    raise ProfileError(f"there is no profile {name!r}; known: {known}. See sigkit profile list")
 
 
 @app.command("list")
-def list_all() -> None:
+def list_all(folder: Beside = None) -> None:
     """List your profiles. Example: sigkit profile list"""
     from sigkit.capture.profile import Profile, list_profiles, profile_folder
 
-    found = list_profiles([profile_folder()])
+    found = list_profiles([*(folder or ()), profile_folder()])
     for path, profile in found:
         if isinstance(profile, Profile):
             typer.echo(f"{profile.name}: {profile.ignition_type or 'any ignition'}, {path}")
