@@ -64,4 +64,4 @@ def test_conduction_intervals_belong_to_their_firing(invented):
         "start_s": np.array([off + 1e-3, 9.0]),
         "stop_s": np.array([off + 2e-3, 9.1]),
     }
-    assert cut_traces(capture, table, [0], intervals)[0].intervals_ms == pytest.approx(((1.0, 2.0),))
+    assert np.allclose(cut_traces(capture, table, [0], intervals)[0].intervals_ms, [(1.0, 2.0)])

@@ -18,18 +18,27 @@ def names(folder):
 
 
 def test_an_error_leaves_nothing(tmp_path):
-    with pytest.raises(RuntimeError, match="half way"), report_folder(tmp_path / "report") as folder:
-        write_run(folder, "half")
-        raise RuntimeError("half way")
+    def half_way():
+        with report_folder(tmp_path / "report") as folder:
+            write_run(folder, "half")
+            raise RuntimeError("half way")
+
+    with pytest.raises(RuntimeError, match="half way"):
+        half_way()
     assert names(tmp_path) == []
 
 
 def test_an_interruption_keeps_the_earlier_output(tmp_path):
     with report_folder(tmp_path / "report") as folder:
         write_run(folder, "first")
-    with pytest.raises(KeyboardInterrupt), report_folder(tmp_path / "report", overwrite=True) as folder:
-        write_run(folder, "second")
-        raise KeyboardInterrupt
+
+    def interrupted():
+        with report_folder(tmp_path / "report", overwrite=True) as folder:
+            write_run(folder, "second")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert (tmp_path / "report" / "report.html").read_text() == "first"
     assert names(tmp_path) == ["report"]
 
@@ -58,7 +67,7 @@ def test_overwrite_never_touches_what_is_not_ours(tmp_path):
         write_run(folder, "first")
     (tmp_path / "report" / "my-notes.txt").write_text("keep")
     with (
-        pytest.raises(SettingsError, match="my-notes.txt"),
+        pytest.raises(SettingsError, match=r"my-notes\.txt"),
         report_folder(tmp_path / "report", overwrite=True),
     ):
         pass

@@ -22,12 +22,13 @@ from sigkit.types.firing_table import INTERVAL_COLUMNS, all_columns
 from sigkit.types.measurements import QUANTITIES
 
 # The order the design fixes, written out here a second time on purpose.
-DESIGN_ORDER = (
-    "capture, channel, firing, event, engine, coil, cylinder, role, polarity, time_s, sparked, coil_on_s, coil_off_s, "
-    "breakdown_s, burn_end_s, burn_time_ms, conduction_intervals, peak_voltage_V, firing_voltage_V, burn_voltage_V, "
-    "burn_slope_V_per_ms, burn_hash_V, ring_frequency_Hz, ring_damping_ratio, ring_cycles, dwell_time_ms, "
-    "engine_speed_rpm, condition, condition_probability, condition_set, flags"
-).split(", ")
+DESIGN_ORDER = """
+    capture channel firing event engine coil cylinder role polarity time_s sparked coil_on_s
+    coil_off_s breakdown_s burn_end_s burn_time_ms conduction_intervals peak_voltage_V
+    firing_voltage_V burn_voltage_V burn_slope_V_per_ms burn_hash_V ring_frequency_Hz
+    ring_damping_ratio ring_cycles dwell_time_ms engine_speed_rpm condition condition_probability
+    condition_set flags
+""".split()  # noqa: SIM905
 
 
 @pytest.fixture
@@ -84,9 +85,7 @@ def test_missing_numbers_are_empty_not_a_word(tmp_path, invented, intervals):
 
 def test_pieces_join_in_order_and_further_columns_follow(tmp_path, build_invented, intervals):
     first, second = build_invented(n=3, name="a.csv")[1], build_invented(n=4, name="b.csv")[1]
-    second = dict(
-        second, zeal=np.arange(len(second["capture"])) * 1.5, note=np.full(len(second["capture"]), "x")
-    )
+    second = dict(second, zeal=np.arange(len(second["capture"])) * 1.5, note=np.full(len(second["capture"]), "x"))
     writer = FiringTableWriter(tmp_path)
     writer.append(first, intervals)
     writer.append(second, intervals)
@@ -125,9 +124,7 @@ def test_text_with_quotes_commas_and_line_breaks_survives(tmp_path, invented, in
 def test_captures_and_rejected_refuse_unknown_columns(tmp_path):
     with pytest.raises(KeyError, match="colour"):
         write_captures(tmp_path, [{"capture": "a", "colour": "red"}])
-    write_rejected(
-        tmp_path, [{"capture": "a", "place": "line 7", "reason": "no number", "remedy": "export again"}]
-    )
+    write_rejected(tmp_path, [{"capture": "a", "place": "line 7", "reason": "no number", "remedy": "export again"}])
     assert (tmp_path / "rejected.csv").read_text().splitlines() == [
         "capture,place,reason,remedy",
         "a,line 7,no number,export again",
