@@ -18,6 +18,8 @@ SEARCH_S = (35e-6, 300e-6)
 LINE_S = 0.15e-3
 SEARCH_COLUMNS = 3
 LINE_COLUMNS = 6
+#: Time after breakdown in which the collapse still rings or lags, seconds (our choice).
+SETTLE_S = 18e-6
 #: Frequencies tried, against the one that shows (our choice: a swing seen from a low level is uncertain).
 FREQUENCIES = (0.8, 1.0, 1.25)
 
@@ -72,6 +74,7 @@ def find_burn_end(
     if usable.size == 0:
         return answer
     left = _left(rows[usable], breakdown[usable], level[usable], interval_s, noise)
+    left = _near_the_end(rows[usable], left, breakdown[usable], level[usable], interval_s, noise)
     answer.left[usable] = left
     usable, left = usable[left >= 0], left[left >= 0]
     if usable.size == 0:
@@ -86,7 +89,7 @@ def find_burn_end(
     part = np.where(
         (where >= 0) & (where < m), np.take_along_axis(rows[usable], np.clip(where, 0, m - 1), axis=1), np.nan
     )
-    start = breakdown[usable] + max(1.0, 10e-6 / interval_s)
+    start = breakdown[usable] + max(1.6, SETTLE_S / interval_s)
     weight = ((where >= start[:, None]) & np.isfinite(part)).astype(float)
     step = 0.25 if interval_s > 4e-6 else (0.5 if interval_s > 2.5e-6 else 1.0)
     candidates = np.arange(line, line + most + 1e-9, step)
@@ -107,6 +110,27 @@ def find_burn_end(
         origin = left[pick] - most - line
         _best(answer, usable[pick], origin, candidates, cost[which, index], jump, weight[pick], noise)
     return answer
+
+
+def _near_the_end(
+    rows: NDArray, left: NDArray, breakdown: NDArray, level: NDArray, interval_s: float, noise: float
+) -> NDArray[np.int64]:
+    """Where the record stops soon behind the burn: its last column, when that is off the burn line in front."""
+    result = left.copy()
+    for row in np.flatnonzero(left < 0):
+        known = np.flatnonzero(np.isfinite(rows[row]))
+        if known.size < 12:
+            continue
+        last = int(known[-1])
+        wide = max(4, round(60e-6 / interval_s))
+        early = rows[row, max(0, last - 6 * wide) : last - 2 * wide]
+        if early.size < 4 or last - 6 * wide < breakdown[row]:
+            continue
+        line = np.polyfit(np.arange(early.size), early, 1)
+        away = np.abs(rows[row, last - 2 : last + 1].mean() - np.polyval(line, early.size + 2 * wide - 1.0))
+        if away > max(6 * noise, 0.25 * level[row]):
+            result[row] = last
+    return result
 
 
 def _half_period(rows: NDArray, left: NDArray, interval_s: float) -> NDArray[np.float64]:

@@ -70,7 +70,7 @@ def _locate(
     before = round((BEFORE_S + 0.35e-3) / interval_s)
     after = round((AFTER_S + 0.25e-3) / interval_s)
     origin = firings.position - before
-    fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None] - rough.baseline[:, None]
+    fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None] - rough.baseline[:, rough.zero : rough.zero + 1]
     found = find_breakdown(fine, before, interval_s, condition.noise)
     breakdown = origin + found.breakdown
     column_noise = condition.noise / np.sqrt(rough.factor)

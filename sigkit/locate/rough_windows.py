@@ -22,7 +22,7 @@ STEP_S = 0.15e-3
 
 
 #: A settled level this far from the usual one, as a share of the tallest sample, is a plateau (our choice).
-PLATEAU_SHARE = 0.06
+PLATEAU_SHARE = 0.3
 #: Droop that is worth undoing where instants are sought, 1/s (our choice: a time constant of 4 ms; a
 #: slower one bends no burn line into a kink).
 LEAST_DROOP = 250.0
@@ -46,8 +46,8 @@ class RoughWindows:
     interval_s : float
         Time between columns.
     sign : ndarray of int, shape (n,)
-    baseline : ndarray, shape (n,)
-        Settled level that was taken off, channel units.
+    baseline : ndarray, shape (n, m)
+        Settled level that was taken off, channel units, signed like the rows.
     coil_on : ndarray, shape (n,)
         Column of the switching-on, NaN where it does not show.
     step_height : ndarray, shape (n,)
@@ -114,7 +114,7 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
     coil_on, height = _coil_on(rows, zero, interval_s, column_noise)
     quiet = _quiet(rows, interval_s, column_noise)
     baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s, sign * level)
-    rows = rows - baseline[:, None]
+    rows = rows - baseline
     rate_of_droop = 0.0
     first = _first_settled(coil_on, zero, interval_s, rows)
     after = _longest_run(quiet & (np.arange(m)[None, :] > zero + round(1.0e-3 / interval_s)))
@@ -214,7 +214,7 @@ def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
 def _baseline(
     rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float, usual: NDArray
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Settled level before coil_on, else after the ring, else the usual level of the record there.
+    """Settled level of each column: before coil_on and behind the ring, straight between, else the usual level.
 
     A level far from the usual one is a plateau of dwell or burn and does not count.
     """
@@ -222,19 +222,34 @@ def _baseline(
     column = np.arange(m)[None, :]
     guard = round(0.1e-3 / interval_s)
     reach = round(1.5e-3 / interval_s)
+    few = max(4, round(0.2e-3 / interval_s))
     on = np.where(np.isfinite(coil_on), coil_on, -1.0)[:, None]
     before = quiet & (column < on - guard) & (column > on - reach) & (on > 0)
-    after = quiet & (column > zero + round(2.0e-3 / interval_s))
-    ahead = quiet & (column < zero - guard) & (on < 0)
-    level = np.full(n, np.nan)
-    few = max(4, round(0.2e-3 / interval_s))
-    for where in (before, after, ahead):
-        rows_here = np.isnan(level) & (where.sum(axis=1) >= few)
-        if rows_here.any():
-            level[rows_here] = np.nanmedian(np.where(where[rows_here], rows[rows_here], np.nan), axis=1)
+    after = _longest_run(quiet & (column > zero + round(0.8e-3 / interval_s)))
+    after &= after.sum(axis=1, keepdims=True) >= max(few, round(0.8e-3 / interval_s))
+    first = np.where(after.any(axis=1), after.argmax(axis=1), m)[:, None]
+    after &= column < first + round(1.0e-3 / interval_s)
     peak = np.nanmax(np.abs(np.where(np.isfinite(rows), rows - usual[:, None], 0.0)), axis=1)
-    settled = np.isfinite(level) & (np.abs(level - usual) < PLATEAU_SHARE * peak)
-    return np.where(settled, level, usual), settled
+    early = _level(rows, before, few)
+    late = _level(rows, after, few)
+    early[np.abs(early - usual) > PLATEAU_SHARE * peak] = np.nan
+    late[np.abs(late - usual) > PLATEAU_SHARE * peak] = np.nan
+    known, follows = np.isfinite(early), np.isfinite(late)
+    left = np.where(known, early, np.where(follows, late, usual))
+    right = np.where(follows, late, left)
+    begin = np.where(known, on[:, 0] - guard, zero)
+    end = np.maximum(np.where(follows, first[:, 0], m).astype(float), begin + 1.0)
+    share = np.clip((column - begin[:, None]) / (end - begin)[:, None], 0.0, 1.0)
+    return left[:, None] + share * (right - left)[:, None], known | follows
+
+
+def _level(rows: NDArray, where: NDArray, few: int) -> NDArray[np.float64]:
+    """Row medians over marked columns where there are enough of them, else NaN."""
+    result = np.full(rows.shape[0], np.nan)
+    some = where.sum(axis=1) >= few
+    if some.any():
+        result[some] = np.nanmedian(np.where(where[some], rows[some], np.nan), axis=1)
+    return result
 
 
 def _first_settled(coil_on: NDArray, zero: int, interval_s: float, rows: NDArray) -> NDArray[np.int64]:

@@ -242,9 +242,14 @@ class EventRun:
         self.kink(rows)
 
     def strike_at(self, rows: NDArray, times_s: NDArray) -> NDArray:
-        """Return the number of the strike an instant belongs to; -1 before the first switching-off."""
+        """Return the number of the strike an instant belongs to; -1 before the first switching-off.
+
+        A strike ends where the coil is switched on again: conduction that begins while it is recharged
+        belongs to the next strike.
+        """
         with np.errstate(invalid="ignore"):
-            return (self.off_s[rows] <= times_s[:, None] + 1e-12).sum(axis=1) - 1
+            begun = (self.on_s[rows, 1:] <= times_s[:, None] + 1e-12).sum(axis=1)
+            return np.where(self.off_s[rows, 0] <= times_s + 1e-12, begun, -1)
 
     def fall_V(self, rows: NDArray, end: int) -> NDArray:
         """Return the electrode fall of the present path."""
