@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -134,6 +134,27 @@ def _key(text: str) -> tuple[str, str]:
         if found:
             text, unit = found["key"], found["unit"]
     return re.sub(r"[\s\-.]+", "_", text.strip().lower()).strip("_"), unit
+
+
+def join_facts(several: Sequence[FileFacts]) -> FileFacts:
+    """Return the statements for all channels from those for each; equal ones stay as they are.
+
+    Parameters
+    ----------
+    several : sequence of FileFacts
+        One a channel, in order, not empty.
+    """
+    first = several[0]
+    # The texts are compared, as an unknown full scale is NaN, which equals nothing.
+    if all(one is first or one.text == first.text for one in several):
+        return first
+    joined = FileFacts(name=first.name if all(one.name == first.name for one in several) else (),
+                       text=dict(first.text), time_origin=first.time_origin,
+                       engine_speed_rpm=first.engine_speed_rpm)  # fmt: skip
+    for name in ("sample_rate_Hz", "start_s", "scale", "zero", "full_scale_low", "full_scale_high", "unit", "kind"):
+        setattr(joined, name, tuple(pick(getattr(one, name), position) for position, one in enumerate(several)))
+    joined.faults = list(dict.fromkeys(fault for one in several for fault in one.faults))
+    return joined
 
 
 def read_facts(statements: Mapping[str, Any]) -> FileFacts:

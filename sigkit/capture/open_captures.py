@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from sigkit.capture.open_planned import open_planned as open_planned
-from sigkit.capture.open_planned import rejection_of as rejection_of
-from sigkit.capture.plan_opening import OpeningPlan as OpeningPlan
-from sigkit.capture.plan_opening import PlannedSource as PlannedSource
-from sigkit.capture.plan_opening import plan_opening as plan_opening
+from sigkit.capture.open_planned import open_planned, rejection_of
+from sigkit.capture.plan_opening import OpeningPlan, PlannedSource, plan_opening
 from sigkit.capture.source_reference import Rejection
 from sigkit.errors import CaptureError
 from sigkit.types.capture import Capture
+
+__all__ = ["OpeningPlan", "PlannedSource", "open_captures", "open_planned", "plan_opening", "rejection_of"]
 
 
 def open_captures(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
+from sigkit.capture.apply_profile import apply_profile, find_profile
 from sigkit.capture.apply_sidecar import apply_sidecar
 from sigkit.capture.assign_leads import assign_leads
 from sigkit.capture.open_source import open_source
 from sigkit.capture.plan_opening import PlannedSource
-from sigkit.capture.apply_profile import apply_profile, find_profile
 from sigkit.capture.source_reference import Rejection
 from sigkit.contracts.reader import ReadOptions
 from sigkit.errors import CaptureError, ProfileError

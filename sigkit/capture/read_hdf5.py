@@ -6,23 +6,29 @@ from collections.abc import Sequence
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sigkit.capture import limits
 from sigkit.capture.array_layout import captures_from_arrays
 from sigkit.capture.assemble_captures import Origin
+from sigkit.capture.deferred_array import DeferredArray
 from sigkit.contracts.reader import ReadOptions
 from sigkit.types.capture import Capture
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
-#: Most data sets looked at in one file (our choice).
-_DATASETS = 10_000
+#: Most objects looked at in one file (our choice).
+_OBJECTS = 100_000
 
 
 class Hdf5Reader:
-    """Reads HDF5, and MATLAB files of version 7.3, which are HDF5. Attributes are statements of the file."""
+    """Reads HDF5, and MATLAB files of version 7.3, which are HDF5.
+
+    Contiguous data sets of a local file are memory-mapped; chunked or compressed ones are read. Attributes and
+    scalars are statements for the arrays beside and below them.
+    """
 
     name = "hdf5"
-    suffixes = (".h5", ".hdf5", ".mat")
+    suffixes = (".h5", ".hdf5", ".hdf", ".mat")
     expects = "begins with the HDF5 signature"
 
     def sniff(self, head: bytes, name: str) -> float:
@@ -36,36 +42,68 @@ class Hdf5Reader:
         origin = Origin(source if isinstance(source, str) else name, name, self.name)
         try:
             with h5py.File(source, "r") as file:
-                items, attributes = _items(file, origin)
-        except (OSError, RuntimeError, ValueError, KeyError, MemoryError) as fault:
-            raise origin.error(f"damaged HDF5 file: {fault}", "copy or export the file again") from fault
-        return captures_from_arrays(items, options, origin, attributes)
+                items, attributes = _items(file, source if isinstance(source, str) else None, origin)
+                return captures_from_arrays(items, options, origin, attributes)
+        except (OSError, RuntimeError, ValueError, KeyError, TypeError, MemoryError) as fault:
+            raise origin.error(f"cut off or damaged HDF5 file: {fault}", "copy or export the file again") from fault
 
 
-def _items(file: Any, origin: Origin) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return data sets by path and all attributes by name; sizes are checked before anything is read."""
+def _items(file: Any, path: str | None, origin: Origin) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+    """Return arrays by path, not yet read, and attributes by the path of what carries them."""
     import h5py
 
-    found: dict[str, Any] = {}
-    attributes: dict[str, Any] = {str(key): value for key, value in file.attrs.items()}
+    items: dict[str, Any] = {}
+    attributes: dict[str, dict[str, Any]] = {"": _attributes(file)}
+    count = 0
 
-    def visit(path: str, node: Any) -> None:
-        if len(found) >= _DATASETS:
+    def visit(where: str, node: Any) -> None:
+        nonlocal count
+        count += 1
+        if count > _OBJECTS:
+            raise origin.error(f"more than {_OBJECTS} objects in the file", "store one recording a file")
+        attributes[where] = _attributes(node)
+        if not isinstance(node, h5py.Dataset) or node.shape is None:
             return
-        for key, value in node.attrs.items():
-            if not key.startswith("MATLAB_"):
-                attributes.setdefault(str(key), value)
-        if isinstance(node, h5py.Dataset) and node.dtype.kind in "iufbSO" and node.shape is not None:
-            found[path] = node
+        matlab = attributes[where].pop("MATLAB_class", b"")
+        if matlab in (b"char", "char") and node.dtype.kind == "u":
+            # MATLAB keeps texts as UTF-16 code units.
+            if node.size <= limits.HEADER_BYTES:
+                items[where] = np.asarray(node[()]).ravel().astype("<u2").tobytes().decode("utf-16-le", "replace")
+        elif h5py.check_string_dtype(node.dtype) is not None:
+            if node.size <= limits.CHANNELS:
+                items[where] = np.asarray(node.asstr()[()]).astype(str)
+        elif node.dtype.kind in "iufb" or node.dtype.names is not None:
+            items[where] = DeferredArray(node.shape, node.dtype, lambda: _load(node, path))
 
     file.visititems(visit)
-    total = sum(int(np.prod(node.shape)) * node.dtype.itemsize for node in found.values())
-    if total > limits.MEMORY_BYTES:
-        raise origin.error(f"the data sets would take {total} bytes of memory", "store channels in separate files")
-    items: dict[str, Any] = {}
-    for path, node in found.items():
-        value = node.asstr()[()] if h5py.check_string_dtype(node.dtype) else node[()]
-        if np.asarray(value).dtype.kind != "O" or np.asarray(value).size <= limits.CHANNELS:
-            array = np.asarray(value)
-            items[path] = array.astype(str) if array.dtype.kind == "O" else array
     return items, attributes
+
+
+def _attributes(node: Any) -> dict[str, Any]:
+    """Return attributes as text and numbers; those that cannot be read are passed over."""
+    said: dict[str, Any] = {}
+    for key in node.attrs:
+        if key.startswith("MATLAB_") and key != "MATLAB_class":
+            continue
+        try:
+            value = node.attrs[key]
+        except (OSError, TypeError):
+            continue
+        array = np.asarray(value)
+        if array.dtype.kind == "O" and array.size <= limits.CHANNELS:
+            value = np.array([str(item) for item in array.ravel()])
+        if np.asarray(value).dtype.kind in "iufbSU" and np.asarray(value).size <= limits.CHANNELS:
+            said[str(key)] = value
+    return said
+
+
+def _load(node: Any, path: str | None) -> NDArray:
+    """Map a contiguous data set, read any other."""
+    offset = node.id.get_offset() if path is not None and node.chunks is None and not node.external else None
+    if path is not None and offset is not None and node.size:
+        mapped = np.memmap(path, dtype=node.dtype, mode="r", offset=offset, shape=node.shape)
+        # A header in front of the file (a user block) may or may not be counted in the offset: the ends must agree.
+        ends = tuple(0 for _ in node.shape), tuple(side - 1 for side in node.shape)
+        if all(mapped[end].tobytes() == np.asarray(node[end]).astype(node.dtype).tobytes() for end in ends):
+            return mapped
+    return np.asarray(node[()])

@@ -52,6 +52,9 @@ class NumpyReader:
                     items = self._items(stream, source, origin)
             else:
                 items = self._items(source, None, origin)
+        except zipfile.BadZipFile as fault:
+            raise origin.error(f"the npz is cut off or damaged ({fault}): an npz is a zip, whose list of arrays stands "
+                               "at its end", "copy or export the file again") from fault  # fmt: skip
         except _FAULTS as fault:
             raise origin.error(f"cut off or damaged NumPy file: {fault}",
                                "save it again with numpy.save or numpy.savez, numbers only (no objects)") from fault

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from sigkit.capture.capture_statements import capture_statements
+from sigkit.capture.read_arrow import LENGTHS
 from sigkit.types.capture import Capture
 
 
@@ -40,10 +42,8 @@ def _table(capture: Capture) -> Any:
             column = pa.concat_arrays([column, pa.nulls(longest - len(channel), column.type)])
         columns.append(column)
     table = pa.table(dict(zip([f"channel_{k}" for k in range(len(columns))], columns, strict=True)))
-    said = {
-        key: "|".join(repr(item) if isinstance(item, float) else str(item) for item in value)
-        if isinstance(value, list) else str(value)
-        for key, value in capture_statements(capture).items()
-        if not (isinstance(value, list) and all(item != item for item in value))
-    }  # fmt: skip
+    # JSON keeps names with any character apart, and NaN as an unknown full scale.
+    said = {key: json.dumps(value) if isinstance(value, list) else str(value)
+            for key, value in capture_statements(capture).items()}  # fmt: skip
+    said[LENGTHS] = json.dumps([len(channel) for channel in capture.channels])
     return table.replace_schema_metadata(said)
