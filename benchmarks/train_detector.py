@@ -9,10 +9,10 @@ learns what to leave alone. The seed is fixed here and differs from every study'
 from __future__ import annotations
 
 import argparse
-import warnings
 from pathlib import Path
 
 import numpy as np
+from fit_network import fit_network
 from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import candidate_features
@@ -125,22 +125,7 @@ def main() -> None:
         label = np.concatenate([p[1] for p in parts])
         if arguments.examples:
             np.savez(arguments.examples, features=features, label=label)
-    from sklearn.exceptions import ConvergenceWarning
-    from sklearn.neural_network import MLPClassifier
-    from sklearn.preprocessing import StandardScaler
-
-    scaler = StandardScaler().fit(features)
-    network = MLPClassifier(
-        (96, 48), alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=8, max_iter=80,
-        batch_size=512, random_state=1,
-    )  # fmt: skip
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(scaler.transform(features), label)
-    arrays = {"centre": scaler.mean_, "spread": scaler.scale_}
-    for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
-        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
-    np.savez_compressed(arguments.out, **{name: value.astype(np.float32) for name, value in arrays.items()})
+    fit_network(features, label, (96, 48), arguments.out)
 
 
 if __name__ == "__main__":

@@ -11,13 +11,13 @@ from sigkit.locate.two_piece_fit import PARAMETERS, fit_kinks
 
 #: The voltage has left the burn line when it falls below this share of it (our choice).
 LEFT_SHARE = 0.15
-#: How far in front of that the kink is sought: half a period of the ring as it shows behind, within these
-#: limits, seconds (our choice: rings of 1.7 to 20 kHz; common practice, no source).
-SEARCH_S = (35e-6, 300e-6)
-#: Burn line fitted in front of the search, seconds (our choice), and both in columns at least.
-LINE_S = 0.15e-3
-SEARCH_COLUMNS = 3
+#: How far to either side of the likeliest place the kink is sought, and how much burn line is fitted in front
+#: of it, seconds (our choice), and all in columns at least.
+SEARCH_S = 24e-6
+LINE_S = 0.12e-3
+SEARCH_COLUMNS = 2
 LINE_COLUMNS = 6
+BEHIND_COLUMNS = 3
 #: Time after breakdown in which the collapse still rings or lags, seconds (our choice).
 SETTLE_S = 18e-6
 #: Frequencies tried, against the one that shows (our choice: a swing seen from a low level is uncertain).
@@ -47,9 +47,9 @@ class BurnEnds:
 
 
 def find_burn_end(
-    rows: NDArray, breakdown: NDArray, level: NDArray, interval_s: float, noise: float
+    rows: NDArray, breakdown: NDArray, around: NDArray, level: NDArray, interval_s: float, noise: float
 ) -> BurnEnds:
-    """Find the end of each burn.
+    """Find the kink at the end of each burn.
 
     Parameters
     ----------
@@ -57,6 +57,8 @@ def find_burn_end(
         Signed, about the settled level, without droop; NaN off the record.
     breakdown : ndarray, shape (n,)
         Float columns; NaN rows are left out.
+    around : ndarray, shape (n,)
+        Columns near which the ends are sought; NaN rows are left out.
     level : ndarray, shape (n,)
         Level of the early burn line.
     interval_s : float
@@ -70,32 +72,26 @@ def find_burn_end(
     n, m = rows.shape
     nan = np.full(n, np.nan)
     answer = BurnEnds(np.full(n, -1, dtype=np.int64), nan.copy(), nan.copy(), nan.copy(), nan.copy(), nan.copy())
-    usable = np.flatnonzero(np.isfinite(breakdown) & np.isfinite(level) & (level > 3 * noise))
+    usable = np.flatnonzero(np.isfinite(breakdown) & np.isfinite(around))
     if usable.size == 0:
         return answer
-    left = _left(rows[usable], breakdown[usable], level[usable], interval_s, noise)
-    left = _near_the_end(rows[usable], left, breakdown[usable], level[usable], interval_s, noise)
+    here = np.round(around[usable]).astype(np.int64)
+    left = _left(rows[usable], around[usable], np.abs(level[usable]), interval_s, noise)
     answer.left[usable] = left
-    usable, left = usable[left >= 0], left[left >= 0]
-    if usable.size == 0:
-        return answer
     half = _half_period(rows[usable], left, interval_s)
-    search = np.clip(half, max(SEARCH_S[0] / interval_s, SEARCH_COLUMNS), SEARCH_S[1] / interval_s + SEARCH_COLUMNS)
     usual = float(np.median(half))
+    search = max(SEARCH_COLUMNS, int(np.ceil(SEARCH_S / interval_s)))
     line = max(LINE_COLUMNS, round(LINE_S / interval_s))
-    most = int(np.ceil(search.max()))
-    behind = max(1, round(0.25 * usual))
-    where = left[:, None] + np.arange(-most - line, behind + 1)
+    behind = max(BEHIND_COLUMNS, round(0.7 * usual))
+    where = here[:, None] + np.arange(-search - line, search + behind + 1)
     part = np.where(
         (where >= 0) & (where < m), np.take_along_axis(rows[usable], np.clip(where, 0, m - 1), axis=1), np.nan
     )
     start = breakdown[usable] + max(1.6, SETTLE_S / interval_s)
     weight = ((where >= start[:, None]) & np.isfinite(part)).astype(float)
     step = 0.25 if interval_s > 4e-6 else (0.5 if interval_s > 2.5e-6 else 1.0)
-    candidates = np.arange(line, line + most + 1e-9, step)
-    allowed = (candidates[None, :] >= line + most - search[:, None]) & (
-        candidates[None, :] > (start - (left - most - line))[:, None] + 1.0
-    )
+    candidates = np.arange(line, line + 2 * search + 1e-9, step)
+    allowed = candidates[None, :] > (start - (here - search - line))[:, None] + 0.5
     chunk = max(1, int(3e7 // (candidates.size * PARAMETERS**2 * 8)))
     for begin in range(0, usable.size, chunk):
         pick = slice(begin, begin + chunk)
@@ -107,30 +103,9 @@ def find_burn_end(
         which = cost.min(axis=2).argmin(axis=0)
         index = np.arange(which.size)
         jump = np.stack([one[1] for one in answers])[which, index]
-        origin = left[pick] - most - line
+        origin = here[pick] - search - line
         _best(answer, usable[pick], origin, candidates, cost[which, index], jump, weight[pick], noise)
     return answer
-
-
-def _near_the_end(
-    rows: NDArray, left: NDArray, breakdown: NDArray, level: NDArray, interval_s: float, noise: float
-) -> NDArray[np.int64]:
-    """Where the record stops soon behind the burn: its last column, when that is off the burn line in front."""
-    result = left.copy()
-    for row in np.flatnonzero(left < 0):
-        known = np.flatnonzero(np.isfinite(rows[row]))
-        if known.size < 12:
-            continue
-        last = int(known[-1])
-        wide = max(4, round(60e-6 / interval_s))
-        early = rows[row, max(0, last - 6 * wide) : last - 2 * wide]
-        if early.size < 4 or last - 6 * wide < breakdown[row]:
-            continue
-        line = np.polyfit(np.arange(early.size), early, 1)
-        away = np.abs(rows[row, last - 2 : last + 1].mean() - np.polyval(line, early.size + 2 * wide - 1.0))
-        if away > max(6 * noise, 0.25 * level[row]):
-            result[row] = last
-    return result
 
 
 def _half_period(rows: NDArray, left: NDArray, interval_s: float) -> NDArray[np.float64]:
@@ -146,13 +121,13 @@ def _half_period(rows: NDArray, left: NDArray, interval_s: float) -> NDArray[np.
 
 
 def _left(
-    rows: NDArray, breakdown: NDArray, level: NDArray, interval_s: float, noise: float
+    rows: NDArray, around: NDArray, level: NDArray, interval_s: float, noise: float
 ) -> NDArray[np.int64]:
     """First column after which the row stays off the burn line for a while; -1 without one."""
     column = np.arange(rows.shape[1])[None, :]
     hold = max(1, round(8e-6 / interval_s))
     limit = np.maximum(LEFT_SHARE * level, np.minimum(2.0 * noise, 0.5 * level))
-    low = (rows < limit[:, None]) & (column > breakdown[:, None] + max(1.0, 15e-6 / interval_s))
+    low = (rows < limit[:, None]) & (column > around[:, None])
     if hold > 1:
         counts = np.cumsum(low, axis=1)
         held = np.array(counts)

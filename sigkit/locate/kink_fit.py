@@ -6,19 +6,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.locate.conduction_intervals import list_intervals
-from sigkit.locate.find_breakdown import AFTER_S, BEFORE_S, find_breakdown
+from sigkit.locate.end_network import LikelyEnds, likely_ends
 from sigkit.locate.find_burn_end import find_burn_end
-from sigkit.locate.rough_windows import RoughWindows, rough_windows
+from sigkit.locate.first_look import first_look
+from sigkit.locate.rough_windows import RoughWindows
 from sigkit.locate.spark_state import judge_spark
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
-from sigkit.prepare.firing_windows import cut_windows
 from sigkit.prepare.settled_level import settled_level
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.flags import OK, missing
 from sigkit.types.instants import Instant, Instants, Intervals
 
+#: A second end this likely against the first widens the interval (our choice: half of 5 %).
+RIVAL_CHANCE = 0.025
 #: Firings worked on at once (our choice: windows of 5 MS/s stay within 200 MB).
 BATCH = 128
 
@@ -60,46 +62,44 @@ def _locate(
 ) -> Instants:
     n = len(firings)
     around = level[np.clip(firings.position // block, 0, level.size - 1)]
-    rough = rough_windows(channel, firings, condition.noise, around)
+    look = first_look(channel, firings, condition, around)
+    rough, found = look.rough, look.found
     coil_on = _coil_on(rough, channel)
     if channel.kind == "coil_current":
         off = Instant(*_numbers(firings.position.astype(float), np.full(n, 1.0)), _flags(np.ones(n, bool), "ok"))
         gone = _missing(n, "wrong_channel")
         return Instants(channel.name, coil_on, off, gone, gone, np.full(n, "unknown", dtype=object), _no_intervals())
-    interval_s = 1.0 / channel.sample_rate_Hz
-    before = round((BEFORE_S + 0.35e-3) / interval_s)
-    after = round((AFTER_S + 0.25e-3) / interval_s)
-    origin = firings.position - before
-    fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None] - rough.baseline[:, rough.zero : rough.zero + 1]
-    found = find_breakdown(fine, before, interval_s, condition.noise)
-    breakdown = origin + found.breakdown
-    column_noise = condition.noise / np.sqrt(rough.factor)
+    likely = likely_ends(look)
     ends = find_burn_end(
-        rough.rows, rough.to_columns(breakdown), found.early_level, rough.interval_s, column_noise
+        rough.rows, look.breakdown, likely.column, found.early_level, rough.interval_s, look.column_noise
     )
-    burn_end = rough.to_samples(ends.position)
-    spark = judge_spark(rough, found, ends, rough.to_columns(breakdown), channel.sample_rate_Hz, column_noise)
+    spark, cut = judge_spark(look, likely, ends)
     conducts = (spark == "yes") | (spark == "flash")
+    breakdown, burn_end = look.origin + found.breakdown, rough.to_samples(ends.position)
     limits = (condition.clip_low, condition.clip_high)
-    clipped = _clipped(channel, breakdown, limits) & conducts
-    n_samples = len(channel)
-    begun = found.coil_off + origin > 1.0
-    reason = np.where(~conducts, "no_spark", np.where(clipped, "clipped", "ok"))
-    breakdown_instant = _instant(breakdown, found.breakdown_u, reason)
+    reason = np.where(~conducts, "no_spark", np.where(_clipped(channel, breakdown, limits), "clipped", "ok"))
     end_reason = np.where(
-        ~conducts, "no_spark",
-        np.where(np.isfinite(burn_end), np.where(_clipped(channel, burn_end, limits), "clipped", "ok"), "cut_end"),
-    )  # fmt: skip
-    at_end = np.nan_to_num(burn_end, nan=0.0) > n_samples - 2
-    end_reason = np.where(at_end & conducts, "cut_end", end_reason)
-    factor = float(rough.factor)
-    end = _instant(burn_end, ends.u * factor, end_reason)
+        ~conducts, "no_spark", np.where(cut, "cut_end", np.where(_clipped(channel, burn_end, limits), "clipped", "ok"))
+    )
+    breakdown_instant = _instant(breakdown, found.breakdown_u, reason)
+    end = _instant(burn_end, ends.u * rough.factor, end_reason)
     known = end_reason == "ok"
     end.lo[known] = rough.to_samples(ends.lo)[known]
     end.hi[known] = rough.to_samples(ends.hi)[known]
-    off = _instant(origin + found.coil_off, found.coil_off_u, np.where(begun, "ok", "cut_start"))
-    intervals = list_intervals(rough, breakdown_instant, end, found.early_level, column_noise)
-    return Instants(channel.name, coil_on, off, breakdown_instant, end, spark.astype(object), intervals)
+    _widen(end, rough.to_samples(likely.rival), likely, known)
+    begun = found.coil_off + look.origin > 1.0
+    off = _instant(look.origin + found.coil_off, found.coil_off_u, np.where(begun, "ok", "cut_start"))
+    intervals = list_intervals(rough, breakdown_instant, end, found.early_level, look.column_noise)
+    return Instants(channel.name, coil_on, off, breakdown_instant, end, spark, intervals)
+
+
+def _widen(end: Instant, rival: NDArray, likely: LikelyEnds, known: NDArray) -> None:
+    """Where another end is nearly as likely, the interval covers both and the uncertainty their distance."""
+    chance = 1.0 / (1.0 + np.exp(np.clip(likely.log_odds - likely.rival_log_odds, -50.0, 50.0)))
+    two = np.flatnonzero(known & (chance > RIVAL_CHANCE) & np.isfinite(rival))
+    end.u[two] = np.hypot(end.u[two], np.sqrt(chance[two] * (1 - chance[two])) * np.abs(end.position - rival)[two])
+    end.lo[two] = np.minimum(end.lo[two], rival[two])
+    end.hi[two] = np.maximum(end.hi[two], rival[two])
 
 
 def _coil_on(rough: RoughWindows, channel: Channel) -> Instant:

@@ -218,7 +218,7 @@ def _baseline(
 
     A level far from the usual one is a plateau of dwell or burn and does not count.
     """
-    n, m = rows.shape
+    m = rows.shape[1]
     column = np.arange(m)[None, :]
     guard = round(0.1e-3 / interval_s)
     reach = round(1.5e-3 / interval_s)

@@ -1,56 +1,57 @@
-"""Did the gap conduct? Told from the burn line, the collapse and the swing behind it."""
+"""Did the gap conduct? Told from the likeliest end of a burn, or from its lack."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.locate.find_breakdown import Breakdowns
+from sigkit.locate.end_network import LikelyEnds
 from sigkit.locate.find_burn_end import BurnEnds
-from sigkit.locate.rough_windows import RoughWindows
+from sigkit.locate.first_look import FirstLook
 
 #: Conduction shorter than this is a flash (our choice, fixed in the design), seconds.
 FLASH_S = 0.05e-3
-#: A burn line longer than this cannot be half a swing of an unloaded coil, seconds (our choice: a quarter
-#: period at 2.5 kHz).
-SURE_S = 0.15e-3
-#: An unloaded coil swings back at least this far below zero, as a share of its peak (our choice: damping
-#: ratio up to 0.2 over half a period leaves exp(-0.2 pi) = 0.53).
-SWING_BACK = 0.42
+#: Log-odds from which an end counts as seen (our choice, checked by the first table of the benchmarks).
+SEEN_LOG_ODDS = -2.0
+#: A record this long behind the breakdown shows the end of any burn, seconds (our choice).
+LONG_S = 3.0e-3
+#: A burn runs off the record when its last stretch still stands at this share of the early burn line, and
+#: at least for this time (our choice).
+STILL_SHARE = 0.5
+STILL_S = 0.15e-3
 
 
-def judge_spark(
-    rough: RoughWindows, found: Breakdowns, ends: BurnEnds, breakdown: NDArray, sample_rate_Hz: float,
-    noise: float,
-) -> NDArray[np.str_]:  # fmt: skip
-    """Return ``"yes"``, ``"flash"``, ``"no"`` or ``"unknown"`` for each firing.
+def judge_spark(look: FirstLook, likely: LikelyEnds, ends: BurnEnds) -> tuple[NDArray[np.str_], NDArray[np.bool_]]:
+    """Judge conduction.
 
     Parameters
     ----------
-    rough : RoughWindows
-    found : Breakdowns
+    look : FirstLook
+    likely : LikelyEnds
     ends : BurnEnds
-    breakdown : ndarray, shape (n,)
-        Columns of the rough rows.
-    sample_rate_Hz : float
-    noise : float
-        Of one rough column.
+
+    Returns
+    -------
+    state : ndarray of str, shape (n,)
+        ``"yes"``, ``"flash"``, ``"no"`` or ``"unknown"``.
+    cut : ndarray of bool, shape (n,)
+        Whether the burn runs off the record.
     """
-    rows = rough.rows
+    rows = look.rough.rows
+    interval_s = look.rough.interval_s
     column = np.arange(rows.shape[1])[None, :]
-    burn_s = (ends.position - breakdown) * rough.interval_s
+    behind = np.isfinite(rows) & (column > look.breakdown[:, None])
+    length_s = behind.sum(axis=1) * interval_s
+    seen = np.isfinite(ends.position) & (likely.log_odds > SEEN_LOG_ODDS)
+    burn_s = (ends.position - look.breakdown) * interval_s
+    last = np.where(behind.any(axis=1), rows.shape[1] - 1 - behind[:, ::-1].argmax(axis=1), 0)
+    stretch = behind & (column > last[:, None] - max(3, round(40e-6 / interval_s)))
+    tail = np.where(stretch, rows, 0.0).sum(axis=1) / np.maximum(stretch.sum(axis=1), 1)
+    level = look.found.early_level
+    still = (tail > STILL_SHARE * level) & (level > 3 * look.column_noise) & (length_s > STILL_S) & (length_s < LONG_S)
+    cut = ~seen & still
     state = np.where(burn_s >= FLASH_S, "yes", "flash").astype(object)
-    # Behind the first zero crossing: how deep does the first swing go, against the peak?
-    left = np.where(ends.left >= 0, ends.left, 0)
-    near = (column >= left[:, None]) & (column <= left[:, None] + max(3, round(0.3e-3 / rough.interval_s)))
-    deep = -np.where(near & np.isfinite(rows), rows, np.inf).min(axis=1)
-    since_s = (left - breakdown) * rough.interval_s
-    unloaded = (ends.left >= 0) & (since_s < SURE_S) & (deep > SWING_BACK * found.peak_level)
-    state[unloaded] = "no"
-    state[~np.isfinite(ends.position) & ~unloaded & (ends.left >= 0)] = "unknown"
-    # Burning up to the end of the record is a spark, cut.
-    length = (np.isfinite(rows) & (column > breakdown[:, None])).sum(axis=1) * rough.interval_s
-    state[(ends.left < 0) & (length > SURE_S) & (found.early_level > 5 * noise)] = "yes"
-    state[(ends.left < 0) & (length <= SURE_S)] = "unknown"
-    state[(ends.left < 0) & ~(found.early_level > 3 * noise)] = "unknown"
-    return state
+    state[~seen] = "no"
+    state[~seen & (length_s < LONG_S)] = "unknown"
+    state[cut] = "yes"
+    return state, cut

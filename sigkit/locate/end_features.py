@@ -1,0 +1,75 @@
+"""What stands around a possible end of the burn, in numbers that know neither unit, polarity nor sample rate."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Edges of the time bins about the candidate, seconds (our choice: finer near it; half a swing of the slowest
+#: ring and a stretch of burn line in front).
+EDGES_S = (
+    -900e-6, -450e-6, -250e-6, -140e-6, -80e-6, -45e-6, -25e-6, -12e-6, -5e-6, 0.0, 5e-6, 12e-6, 22e-6, 35e-6, 55e-6,
+    80e-6, 115e-6, 165e-6, 240e-6, 350e-6, 520e-6, 800e-6,
+)  # fmt: skip
+#: Features beside the bins.
+FURTHER = ("scale_to_level", "noise_to_scale", "log_since_breakdown", "log_interval", "recorded_behind",
+           "spike_to_level", "dwell_to_level")  # fmt: skip
+FEATURE_COUNT = len(EDGES_S) - 1 + len(FURTHER)
+
+
+def end_features(
+    rows: NDArray, candidates: NDArray, breakdown: NDArray, level: NDArray, spike: NDArray, dwell: NDArray,
+    interval_s: float, noise: float,
+) -> NDArray[np.float64]:  # fmt: skip
+    """Describe candidate ends.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, m)
+        Signed, about the settled level; NaN off the record.
+    candidates : ndarray, shape (n, k)
+        Float columns; NaN where there is none (its features mean nothing).
+    breakdown, level, spike, dwell : ndarray, shape (n,)
+        Column of the breakdown; early burn level; height of the firing line; level before it.
+    interval_s : float
+        Time between columns.
+    noise : float
+        Standard deviation of one column.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, k, FEATURE_COUNT)
+    """
+    n, m = rows.shape
+    good = np.isfinite(rows)
+    zero = np.zeros((n, 1))
+    total = np.concatenate([zero, np.cumsum(np.where(good, rows, 0.0), axis=1)], axis=1)
+    count = np.concatenate([zero, np.cumsum(good, axis=1)], axis=1)
+    # Column c covers [c - 0.5, c + 0.5]; the sums at an edge are read linearly inside a column.
+    candidates = np.nan_to_num(candidates)
+    breakdown = np.nan_to_num(breakdown)
+    edges = candidates[..., None] + np.asarray(EDGES_S) / interval_s + 0.5
+    at = np.clip(edges, 0.0, float(m))
+    low = np.minimum(at.astype(np.int64), m - 1)
+    share = at - low
+    index = np.arange(n)[:, None, None]
+
+    def read(sums: NDArray) -> NDArray:
+        return sums[index, low] * (1.0 - share) + sums[index, low + 1] * share
+
+    sums, counts = np.diff(read(total), axis=-1), np.diff(read(count), axis=-1)
+    means = np.where(counts > 1e-6, sums / np.maximum(counts, 1e-6), 0.0)
+    scale = np.maximum(np.abs(means).max(axis=-1), 1e-300)
+    safe = np.maximum(level, 1e-300)[:, None]
+    behind = counts[..., len(EDGES_S) // 2 :].sum(axis=-1) * interval_s / 0.8e-3
+    since = np.maximum(candidates - breakdown[:, None], 0.1) * interval_s
+    further = [
+        np.log10(np.clip(scale / safe, 1e-3, 1e3)),
+        np.log10(np.clip(noise / scale, 1e-5, 1e2)),
+        np.log10(since / 1e-3),
+        np.full(candidates.shape, np.log10(interval_s / 1e-6)),
+        np.clip(behind, 0.0, 1.0),
+        np.broadcast_to(np.log10(np.clip(spike[:, None] / safe, 1e-2, 1e2)), candidates.shape),
+        np.broadcast_to(np.clip(dwell[:, None] / safe, -5.0, 5.0), candidates.shape),
+    ]
+    return np.concatenate([means / scale[..., None], np.stack(further, axis=-1)], axis=-1)

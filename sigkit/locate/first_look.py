@@ -1,0 +1,62 @@
+"""First look at the firings of a channel: rough windows, and rise and breakdown at the full rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.locate.find_breakdown import AFTER_S, BEFORE_S, Breakdowns, find_breakdown
+from sigkit.locate.rough_windows import RoughWindows, rough_windows
+from sigkit.prepare.channel_condition import ChannelCondition
+from sigkit.prepare.firing_windows import cut_windows
+from sigkit.types.channel import Channel
+from sigkit.types.firings import Firings
+
+
+@dataclass(frozen=True, eq=False)
+class FirstLook:
+    """Rough windows and breakdowns of n firings.
+
+    Attributes
+    ----------
+    rough : RoughWindows
+    found : Breakdowns
+        In columns of the fine rows.
+    origin : ndarray of int64, shape (n,)
+        Sample of column 0 of the fine rows.
+    breakdown : ndarray, shape (n,)
+        Columns of the rough rows.
+    column_noise : float
+        Standard deviation of the noise of one rough column.
+    """
+
+    rough: RoughWindows
+    found: Breakdowns
+    origin: NDArray[np.int64]
+    breakdown: NDArray[np.float64]
+    column_noise: float
+
+
+def first_look(channel: Channel, firings: Firings, condition: ChannelCondition, level: NDArray) -> FirstLook:
+    """Cut windows and find rise and breakdown.
+
+    Parameters
+    ----------
+    channel : Channel
+    firings : Firings
+    condition : ChannelCondition
+    level : ndarray, shape (n,)
+        Settled level around each firing, channel units.
+    """
+    rough = rough_windows(channel, firings, condition.noise, level)
+    interval_s = 1.0 / channel.sample_rate_Hz
+    before = round((BEFORE_S + 0.35e-3) / interval_s)
+    after = round((AFTER_S + 0.25e-3) / interval_s)
+    origin = firings.position - before
+    fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None]
+    fine = fine - rough.baseline[:, rough.zero : rough.zero + 1]
+    found = find_breakdown(fine, before, interval_s, condition.noise)
+    breakdown = rough.to_columns(origin + found.breakdown)
+    return FirstLook(rough, found, origin, breakdown, condition.noise / float(np.sqrt(rough.factor)))

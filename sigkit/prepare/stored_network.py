@@ -1,0 +1,49 @@
+"""A small feed-forward network kept as plain arrays and evaluated in numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.errors import ModelError
+
+
+def load_network(package: str, name: str, features: int) -> dict[str, NDArray[np.float64]]:
+    """Load stored weights.
+
+    Own code of a few lines instead of a stored estimator: no pickle, and no import of scikit-learn.
+
+    Parameters
+    ----------
+    package, name : str
+        Where the ``.npz`` lies.
+    features : int
+        Number of features it must have been made for.
+
+    Raises
+    ------
+    ModelError
+        When it was made for another number of features.
+    """
+    with (files(package) / name).open("rb") as stream, np.load(stream, allow_pickle=False) as held:
+        arrays = {key: held[key].astype(np.float64) for key in held.files}
+    if arrays["centre"].shape != (features,):
+        raise ModelError(
+            f"{name} was made for {arrays['centre'].size} features, this version computes {features}; "
+            "run its training command in benchmarks/ again"
+        )
+    return arrays
+
+
+def evaluate_network(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
+    """Return the log-odds of rows of features, shape (n,)."""
+    layer = (features - held["centre"]) / np.where(held["spread"] > 0, held["spread"], 1.0)
+    last = sum(name.startswith("weight_") for name in held) - 1
+    for number in range(last + 1):
+        layer = layer @ held[f"weight_{number}"] + held[f"bias_{number}"]
+        if number < last:
+            np.maximum(layer, 0.0, out=layer)
+    return layer[..., 0]
