@@ -130,10 +130,11 @@ def choose_range(
     """Return the range a person would set for a signal between ``low`` and ``high``.
 
     Sensible: the smallest usual step above the signal with 5 % to spare. Too small: 0.15 to 0.7 of the
-    peak. Too big: 4 to 15 times the peak.
+    peak. Too big: 2 to 4 times the peak, so that a burn line of a tenth of the peak still spans 3 to 6 codes
+    of 8 bits (a 1.2 kV burn line on a 50 kV span is 6 codes; arithmetic).
     """
     peak = max(abs(low), abs(high), 1e-9)
-    factor = {"sensible": 1.05, "too_small": rng.uniform(0.15, 0.7), "too_big": rng.uniform(4.0, 15.0)}
+    factor = {"sensible": 1.05, "too_small": rng.uniform(0.15, 0.7), "too_big": rng.uniform(2.0, 4.0)}
     sign = 1.0 if abs(high) >= abs(low) else -1.0
     shift = instrument.shift
     # With the middle moved towards the signal the same span reaches (1 + shift) half spans out.
