@@ -74,9 +74,9 @@ class LineMaker:
     def detection(self) -> Iterator[Line]:
         """Recall of firings on the record; precision over every detection that is judged."""
         rows = self.rows
-        for kind, where in (("", self.real), ("secondary ", self.secondary), ("primary ", self.real & ~self.secondary)):
+        for kind, where in (("all", self.real), ("secondary", self.secondary), ("primary", self.real & ~self.secondary)):
             asked = where & rows["on_record"]
-            yield from self.share(f"detection recall, {kind}channels", rows["detected"], asked, rows["detected"])
+            yield from self.share(f"detection recall, {kind} channels", rows["detected"], asked, rows["detected"])
         judged = rows["spurious"] | (rows["on_record"] & rows["detected"])
         yield from self.share("detection precision, all channels but coil current", ~rows["spurious"], judged)
 
@@ -142,9 +142,9 @@ class LineMaker:
             (f"below {least}", ~quick, error * rows["sample_rate_Hz"], "samples"),
         ):
             for name, of in (
-                ("median |error|", lambda e: timing_errors(e).median_absolute),
-                ("95 % quantile of |error|", lambda e: timing_errors(e).p95_absolute),
-                ("99 % quantile of |error|", lambda e: timing_errors(e).p99_absolute),
+                ("median absolute error", lambda e: timing_errors(e).median_absolute),
+                ("95 % quantile of the absolute error", lambda e: timing_errors(e).p95_absolute),
+                ("99 % quantile of the absolute error", lambda e: timing_errors(e).p99_absolute),
                 ("bias", lambda e: timing_errors(e).bias),
             ):
                 yield from self.statistic(
