@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import mmap
 import struct
 import zlib
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ import numpy as np
 from sigkit.capture import limits
 from sigkit.capture.array_layout import captures_from_arrays
 from sigkit.capture.assemble_captures import Origin
+from sigkit.capture.check_matlab import check_matlab
 from sigkit.capture.read_hdf5 import Hdf5Reader
 from sigkit.contracts.reader import ReadOptions
 from sigkit.types.capture import Capture
@@ -53,6 +55,8 @@ class MatlabReader:
                 stream.seek(0)
                 if start == _TEXT_7_3:
                     return Hdf5Reader().read(source, name, options)
+                if 0 not in start[:4]:  # as scipy does: a zero there means version 4
+                    _check(stream)
                 claimed = sum(8 * math.prod(shape) for _, shape, _ in whosmat(stream))
                 if claimed > limits.MEMORY_BYTES:
                     remedy = "store channels in separate files"
@@ -67,6 +71,17 @@ class MatlabReader:
             if not key.startswith("__"):
                 _flatten(key, value, items, _DEPTH)
         return captures_from_arrays(items, options, origin)
+
+
+def _check(stream: BinaryIO) -> None:
+    """Check the elements in place: mapped from a file, or in the memory of a stream."""
+    stream.seek(0)
+    try:
+        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as mapped, memoryview(mapped) as view:
+            check_matlab(view)
+    except io.UnsupportedOperation:
+        check_matlab(memoryview(stream.read()))
+    stream.seek(0)
 
 
 def _is_version_4(head: bytes) -> bool:
