@@ -13,7 +13,7 @@ def info(json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = 
     Example: sigkit info --json
     """
     from sigkit import registry
-    from sigkit.classify.model_store import list_models
+    from sigkit.classify.model_store import find_model, list_models, verify_model
     from sigkit.errors import SigkitError
     from sigkit.provenance import versions
     from sigkit.shipped import demo_archive
@@ -25,7 +25,13 @@ def info(json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = 
     listed = {
         group: {one.name: one.problem or "ok" for one in registry.plugins(group)} for group in registry.GROUPS
     }
-    models = list_models()
+    models = {}
+    for name in list_models():
+        try:
+            verify_model(find_model(name))
+            models[name] = "sound"
+        except SigkitError as error:
+            models[name] = str(error)
     if json:
         import json as json_module
 
@@ -37,6 +43,8 @@ def info(json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = 
         for name, value in rows.items():
             typer.echo(f"  {name}: {value}")
     typer.echo("models")
-    for name in models or ["none"]:
-        typer.echo(f"  {name}")
+    for name, state in models.items():
+        typer.echo(f"  {name}: {state}")
+    if not models:
+        typer.echo("  none")
     typer.echo(f"demo archive\n  {demo}")

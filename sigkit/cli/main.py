@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import sys
 from importlib import import_module
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
+from sigkit import __version__
 from sigkit.errors import SigkitError
 
 #: Command -> module, attribute and one line of help.
@@ -42,30 +43,56 @@ class LazyGroup(TyperGroup):
         return typer.main.get_command(single)
 
     def format_help(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]
-        formatter.write_usage("sigkit", "COMMAND [ARGUMENTS]...")
+        formatter.write_usage("sigkit", "[OPTIONS] COMMAND [ARGUMENTS]...")
         formatter.write_paragraph()
         formatter.write_text(
             "Finds, measures and classifies ignition firings in recorded waveforms. Each command explains itself: "
             "sigkit COMMAND --help. Work on ignition systems is dangerous; see the cautions in README and report."
         )
+        formatter.write_paragraph()
+        formatter.write_text("Example: sigkit screen demo --out report")
         with formatter.section("Commands"):
             formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+        with formatter.section("Options"):
+            records = (parameter.get_help_record(ctx) for parameter in self.get_params(ctx))
+            formatter.write_dl([record for record in records if record])
 
 
 app = typer.Typer(cls=LazyGroup, add_completion=False, rich_markup_mode=None, no_args_is_help=True)
 
 
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"sigkit {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def _root() -> None:
+def _root(
+    ctx: typer.Context,
+    debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks; so does SIGKIT_DEBUG=1.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
+    ] = False,
+) -> None:
     """Find, measure and classify ignition firings in recorded waveforms."""
+    if debug:
+        ctx.obj.append(True)
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and exit: 0 done, 1 nothing usable or rejected under --strict, 2 wrong usage."""
+    """Run the command line and exit: 0 done, 1 nothing usable or rejected under --strict, 2 wrong usage.
+
+    An error that sigkit raises on purpose, or that the operating system reports of a file, is one message on
+    standard error and exit code 1; with ``--debug`` or ``SIGKIT_DEBUG=1`` it is a traceback.
+    """
+    debug = [True] if os.environ.get("SIGKIT_DEBUG", "0") not in ("", "0") else []
+    command = typer.main.get_command(app)
+    command.context_settings = {"obj": debug}
     try:
-        typer.main.get_command(app).main(args=arguments, prog_name="sigkit", standalone_mode=True)
-    except SigkitError as error:
-        if os.environ.get("SIGKIT_DEBUG"):
+        command.main(args=arguments, prog_name="sigkit", standalone_mode=True)
+    except (SigkitError, OSError) as error:
+        if debug:
             raise
         sys.stderr.write(f"sigkit: {error}\n")
         sys.exit(1)
