@@ -32,8 +32,9 @@ TRUTH_COLUMNS = (
     "polarity", "ignition_type", "cylinders", "time_s", "sparked", "on_record", "absent", "coil_on_s",
     "coil_off_s", "breakdown_s", "burn_end_s", "burn_time_ms", "dwell_time_ms", "conduction_intervals",
     "conduction_time_ms", "restrikes", "repeat_strikes", "soft_end", "flashed_over", "peak_voltage_V",
-    "firing_voltage_V", "burn_voltage_V", "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ", "engine_speed_rpm", "load",
-    "condition", "lead_condition", "partner_condition", "reversed_polarity", "missing_rate", "cut", "clipped",
+    "firing_voltage_V", "burn_voltage_V", "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ",
+    "engine_speed_rpm", "load", "condition", "lead_condition", "partner_condition", "reversed_polarity",
+    "missing_rate", "cut", "clipped",
     "measurable", "sample_rate_Hz", "bits", "bandwidth_Hz", "noise_V", "full_scale_low_V",
     "full_scale_high_V", "pickup_ratio", "pickup_time_constant_s",
 ) + tuple(f"severity_{name}" for name in CONDITIONS[1:])  # fmt: skip
