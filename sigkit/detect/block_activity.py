@@ -28,7 +28,7 @@ AFTER_S = 14e-3
 #: Log-odds of a fall of a coil current, which no network judges (our choice).
 SURE = 8.0
 #: Fewest samples in which a firing can be told (our choice).
-FEWEST_SAMPLES = 16
+FEWEST_SAMPLES = 64
 
 
 #: An event seen on another channel of the capture adds this to the log-odds of a swing at the same instant

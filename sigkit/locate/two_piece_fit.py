@@ -12,7 +12,7 @@ DAMPING = 0.1
 PARAMETERS = 5
 #: Weak ridge on them, in units of the scaled basis (our choice: keeps sparse records solvable and the
 #: ring about the settled level).
-RIDGE = (1e-9, 1e-3, 1e-2, 1e-4, 3e-2)
+RIDGE = (1e-9, 1e-8, 1e-6, 1e-8, 1e-5)
 
 
 def fit_kinks(

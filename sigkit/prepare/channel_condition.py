@@ -90,7 +90,7 @@ def _spread(channel: Channel, count: int) -> NDArray:
 
 
 def _noise(channel: Channel, blocks: BlockSummary) -> float:
-    window = max(12, round(QUIET_WINDOW_S * channel.sample_rate_Hz))
+    window = max(32, round(QUIET_WINDOW_S * channel.sample_rate_Hz))
     per = max(1, window // blocks.length)
     m = blocks.count // (per * blocks.length)
     if m == 0:
@@ -101,7 +101,9 @@ def _noise(channel: Channel, blocks: BlockSummary) -> float:
     )
     # The quietest tenth would pick lucky windows at low noise; the lower quarter's middle is steadier.
     order = np.argsort(span, kind="stable")[: max(1, m // 4)]
-    chosen = order[:: max(1, order.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
+    # Windows are chosen for their small span, so their own noise is too small: measure the windows beside them.
+    beside = np.unique(np.concatenate([np.maximum(order - 1, 0), np.minimum(order + 1, m - 1)]))
+    chosen = beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
     size = per * blocks.length
     rows = np.stack([channel.values(int(i) * size, int(i) * size + size) for i in chosen])
     if rows.shape[1] < 8:
