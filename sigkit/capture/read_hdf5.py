@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sigkit.capture import limits
 from sigkit.capture.array_layout import captures_from_arrays
 from sigkit.capture.assemble_captures import Origin
+from sigkit.capture.check_hdf5 import file_heap_fault
 from sigkit.capture.deferred_array import DeferredArray
 from sigkit.contracts.reader import ReadOptions
 from sigkit.types.capture import Capture
@@ -42,18 +43,29 @@ class Hdf5Reader:
         origin = Origin(source if isinstance(source, str) else name, name, self.name)
         try:
             with h5py.File(source, "r") as file:
-                items, attributes = _items(file, source if isinstance(source, str) else None, origin)
+                items, attributes = _items(file, source, origin)
                 return captures_from_arrays(items, options, origin, attributes)
         except (OSError, RuntimeError, ValueError, KeyError, TypeError, MemoryError) as fault:
             raise origin.error(f"cut off or damaged HDF5 file: {fault}", "copy or export the file again") from fault
 
 
-def _items(file: Any, path: str | None, origin: Origin) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+def _items(file: Any, source: str | BinaryIO, origin: Origin) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
     """Return arrays by path, not yet read, and attributes by the path of what carries them."""
     import h5py
 
+    path = source if isinstance(source, str) else None
     items: dict[str, Any] = {}
-    attributes: dict[str, dict[str, Any]] = {"": _attributes(file)}
+    checked = False
+
+    def check_heaps() -> None:
+        """Look for damaged heaps once, before the first text of variable length is read."""
+        nonlocal checked
+        fault = "" if checked else file_heap_fault(source)
+        checked = True
+        if fault:
+            raise origin.error("damaged HDF5 file: a heap of texts is broken", "copy or export the file again", fault)
+
+    attributes: dict[str, dict[str, Any]] = {"": _attributes(file, check_heaps)}
     count = 0
 
     def visit(where: str, node: Any) -> None:
@@ -61,7 +73,7 @@ def _items(file: Any, path: str | None, origin: Origin) -> tuple[dict[str, Any],
         count += 1
         if count > _OBJECTS:
             raise origin.error(f"more than {_OBJECTS} objects in the file", "store one recording a file")
-        attributes[where] = _attributes(node)
+        attributes[where] = _attributes(node, check_heaps)
         if not isinstance(node, h5py.Dataset) or node.shape is None:
             return
         matlab = attributes[where].pop("MATLAB_class", b"")
@@ -71,6 +83,7 @@ def _items(file: Any, path: str | None, origin: Origin) -> tuple[dict[str, Any],
                 items[where] = np.asarray(node[()]).ravel().astype("<u2").tobytes().decode("utf-16-le", "replace")
         elif h5py.check_string_dtype(node.dtype) is not None:
             if node.size <= limits.CHANNELS:
+                check_heaps()
                 items[where] = np.asarray(node.asstr()[()]).astype(str)
         elif node.dtype.kind in "iufb" or node.dtype.names is not None:
             items[where] = DeferredArray(node.shape, node.dtype, lambda: _load(node, path))
@@ -79,12 +92,14 @@ def _items(file: Any, path: str | None, origin: Origin) -> tuple[dict[str, Any],
     return items, attributes
 
 
-def _attributes(node: Any) -> dict[str, Any]:
+def _attributes(node: Any, check_heaps: Callable[[], None]) -> dict[str, Any]:
     """Return attributes as text and numbers; those that cannot be read are passed over."""
     said: dict[str, Any] = {}
     for key in node.attrs:
         if key.startswith("MATLAB_") and key != "MATLAB_class":
             continue
+        if node.attrs.get_id(key).dtype.kind == "O":
+            check_heaps()
         try:
             value = node.attrs[key]
         except (OSError, TypeError):
