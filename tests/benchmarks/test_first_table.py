@@ -1,0 +1,175 @@
+"""The first table: lines done by hand from rows, and a small run end to end with the simulator's truth."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
+PROTOCOL = {
+    "level": 0.95, "resamples": 50, "role": {"fewest_firings": 2},
+    "burn_time": {"timed_from_Hz": 200000, "within_ms": 0.05},
+}  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _scripts_on_the_path(monkeypatch):
+    monkeypatch.syspath_prepend(str(BENCHMARKS))
+    yield
+    for name in ("first_table", "first_table_rows", "first_table_lines"):
+        sys.modules.pop(name, None)
+
+
+def rows_of(**changes):
+    """Return eight rows: two engines with three perfect answers and one spurious detection each."""
+    n = 8
+    spurious = np.arange(n) % 4 == 3
+    rows = {
+        "engine": np.repeat(["e1", "e2"], 4), "capture": np.repeat(["c1", "c2"], 4), "channel": np.full(n, "lead_1"),
+        "kind": np.full(n, "secondary_voltage"), "lead": np.full(n, "1"), "coil": np.full(n, "1"),
+        "role": np.full(n, "power"), "polarity": np.full(n, -1), "ignition_type": np.full(n, "shared_coil"),
+        "recording": np.full(n, ""), "sparked": np.full(n, "yes"), "on_record": ~spurious,
+        "cut": np.zeros(n, bool), "clipped": np.zeros(n, bool), "measurable": ~spurious,
+        "condition": np.full(n, "normal"), "sample_rate_Hz": np.repeat([100e3, 1e6], 4), "bits": np.full(n, 8),
+        "burn_time_ms": np.full(n, 1.5), "spurious": spurious, "detected": ~spurious,
+        "answer_polarity": np.full(n, -1), "answer_role": np.full(n, "power"), "answer_sparked": np.full(n, "yes"),
+        "answer_condition": np.full(n, "normal"), "answer_condition_set": np.full(n, "normal|wide_gap"),
+        "answer_probability": np.full(n, 0.9),
+    }  # fmt: skip
+    for name in ("coil_off", "breakdown", "burn_end", "burn_time"):
+        rows[f"{name}_error_s"] = np.where(spurious, np.nan, 1e-6)
+        rows[f"{name}_inside"] = ~spurious
+    return rows | changes
+
+
+def lines_of(rows):
+    from first_table_lines import make_lines
+
+    return {(one.part, one.quantity): one for one in make_lines(rows, PROTOCOL, np.random.default_rng(0))}
+
+
+def test_lines_by_hand():
+    lines = lines_of(rows_of())
+    recall = lines["all", "detection recall, secondary channels"]
+    assert (recall.value, recall.counted, recall.answered_share, recall.engines) == (1.0, 6, 1.0, 2)
+    assert lines["all", "detection precision, all channels but coil current"].value == 0.75
+    assert lines["all", "burn time from 200 kS/s: bias"].value == pytest.approx(1.0)
+    assert lines["all", "burn time below 200 kS/s: bias"].value == pytest.approx(0.1)  # 1 µs is 0.1 samples
+    assert lines["all", "condition: macro-F1 of the best guess"].value == 1.0
+    assert lines["all", "condition: mean size of the set"].value == 2.0
+    assert lines["100 kS/s", "polarity right, by secondary lead"].counted == 1
+    assert ("normal", "detection precision, all channels but coil current") not in lines
+
+
+def test_an_unanswered_measurable_firing_is_a_failure():
+    error = rows_of()["burn_time_error_s"].copy()
+    error[0] = np.nan
+    sparked = np.full(8, "yes", dtype="U7")
+    sparked[0] = "unknown"
+    lines = lines_of(rows_of(burn_time_error_s=error, answer_sparked=sparked))
+    within = lines["all", "burn time answered within 0.05 ms"]
+    assert within.value == within.answered_share == pytest.approx(5 / 6)
+    spark = lines["all", "spark state right"]
+    assert spark.value == spark.answered_share == pytest.approx(5 / 6)
+
+
+def test_a_lead_without_detections_or_with_one_wrong_sign_fails_polarity():
+    detected = rows_of()["detected"].copy()
+    detected[:3] = False
+    assert lines_of(rows_of(detected=detected))["all", "polarity right, by secondary lead"].value == 0.5
+    wrong = np.full(8, -1)
+    wrong[5] = 1
+    assert lines_of(rows_of(answer_polarity=wrong))["all", "polarity right, by secondary lead"].value == 0.5
+
+
+def test_a_missed_firing_is_a_missed_condition():
+    from first_table_lines import confusion_of_best
+
+    detected, judged = rows_of()["detected"].copy(), np.full(8, "normal|wide_gap")
+    detected[0], judged[0] = False, ""
+    rows = rows_of(detected=detected, answer_condition_set=judged)
+    assert lines_of(rows)["all", "condition: macro-F1 of the best guess"].value == pytest.approx(10 / 11)
+    table = np.array(confusion_of_best(rows))
+    assert table.sum() == 6
+    assert table[0, 0] == 5
+    assert table[0, -1] == 1
+
+
+def test_scored_rows_are_the_truth_and_do_not_depend_on_the_company():
+    from first_table_rows import score_engines
+
+    from sigkit.simulate.simulated_capture import simulate_captures
+    from sigkit.simulate.study_recipe import StudyRecipe
+
+    entries = {
+        "engines": 2, "cylinders": (2,), "firings_per_lead": 4, "sample_rates_Hz": (2e5,), "bits": (12,),
+        "recordings": ("continuous",), "channel_sets": ("secondary",), "cut_share": 0.0,
+    }  # fmt: skip
+    rows = score_engines((entries, 1e-3, 5, 0))
+    made = simulate_captures(StudyRecipe(**entries, name="task0"), np.random.SeedSequence([5, 0]))
+    real = ~rows["spurious"]
+    assert real.sum() == sum(int((~one.truth["absent"]).sum()) for one in made)
+    np.testing.assert_allclose(
+        rows["burn_time_ms"][real],
+        np.concatenate([one.truth["burn_time_ms"][~one.truth["absent"]] for one in made]),
+    )
+    assert all(column.dtype.kind != "O" for column in rows.values())
+    again = score_engines((entries, 1e-3, 5, 0))
+    for name, column in rows.items():
+        np.testing.assert_array_equal(column, again[name])
+    # Without any tolerance next to nothing is found: the scorer does look at the positions.
+    strict = score_engines((entries, 0.0, 5, 0))
+    assert strict["detected"].sum() < rows["detected"].sum()
+    assert strict["spurious"].sum() > rows["spurious"].sum()
+
+
+def test_a_stopped_run_goes_on_and_more_workers_change_nothing(tmp_path, monkeypatch):
+    import first_table
+
+    def fake(task):
+        number = task[3]
+        return {name: np.resize(column, 8) for name, column in rows_of(bits=np.full(8, number)).items()}
+
+    monkeypatch.setattr(first_table, "score_engines", fake)
+    monkeypatch.setattr(first_table, "FIRINGS_A_TASK", 6)
+    protocol = {"engines_a_task": 2, "recipe": {"bits": [8]}, "matching": {"tolerance_ms": 1.0}}
+    about = {"seed": 1, "model_hash": "", "uncommitted_changes": False}
+    whole = first_table.collect(protocol, about, 20, 1, None)
+    assert first_table.asked(whole) == 24  # four tasks of six, the first number not below 20
+    first_table.collect(protocol, about, 10, 1, tmp_path)
+    monkeypatch.setattr(first_table, "score_engines", lambda task: fake(task) if task[3] > 1 else 1 / 0)
+    rest = first_table.collect(protocol, about, 20, 1, tmp_path)
+    for name, column in whole.items():
+        np.testing.assert_array_equal(rest[name], column)
+
+
+def test_a_failing_task_stops_the_study(monkeypatch):
+    import first_table
+
+    monkeypatch.setattr(first_table, "score_engines", lambda task: 1 / 0)
+    about = {"seed": 1, "model_hash": "", "uncommitted_changes": False}
+    protocol = {"engines_a_task": 2, "recipe": {}, "matching": {"tolerance_ms": 1.0}}
+    with pytest.raises(SystemExit, match="task 0: ZeroDivisionError"):
+        first_table.collect(protocol, about, 20, 1, None)
+
+
+def test_markdown_and_json_say_when_it_is_only_a_look():
+    import first_table
+    from first_table_lines import make_lines
+
+    lines = make_lines(rows_of(), PROTOCOL, np.random.default_rng(0))
+    about = {
+        "complete": False, "uncommitted_changes": True, "firings": 6, "engines": 2, "seed": 1, "sigkit_tree": "git:1",
+        "protocol": "p.toml", "model": "none",
+    }  # fmt: skip
+    text = first_table.as_markdown({"about": about, "confusion_of_best_guess": []}, lines)
+    assert "A look, not a result" in text
+    assert "not committed" in text
+    rows = [row for row in text.splitlines() if row.startswith("|") and not row.startswith("|---")]
+    assert {row.count("|") for row in rows} == {8}
+    plain = first_table.without_nan({"a": [float("nan"), 1.0]})
+    assert json.dumps(plain, allow_nan=False) == '{"a": [null, 1.0]}'
