@@ -137,7 +137,7 @@ def _parse(stream: BinaryIO, source: str | BinaryIO, encoding: str, dialect: Dia
     """Return the table, (row, line) of each block, and the rows at which a further sweep begins."""
     size = stream.seek(0, os.SEEK_END)
     stream.seek(0)
-    plain = not encoding.startswith("utf-16") and dialect.decimal == "."
+    plain = not encoding.startswith("utf-16") and dialect.decimal == "." and not dialect.trailing
     if isinstance(source, str) and plain and size and not _has_blank_line(stream, dialect.first_row):
         table = _load(source, dialect.first_row, encoding, dialect, options)
         if table is None:
@@ -152,7 +152,10 @@ def _parse(stream: BinaryIO, source: str | BinaryIO, encoding: str, dialect: Dia
     rows_at: list[tuple[int, int]] = []
     row = 0
     for block in _blocks(text, dialect):
-        content = block.text.replace(",", ".") if dialect.decimal == "," else block.text
+        content = block.text
+        if dialect.trailing:
+            content = re.sub(rf"[{re.escape(dialect.separator)} ]+$", "", content, flags=re.MULTILINE)
+        content = content.replace(",", ".") if dialect.decimal == "," else content
         table = _load(io.StringIO(content), 0, None, dialect, options)
         if table is None:
             raise _fault(block.text, 0, dialect, origin, block.line)
@@ -213,14 +216,13 @@ def _load(text: Any, skip: int, encoding: str | None, dialect: Dialect,
     separator = {"": None, " ": None}.get(dialect.separator, dialect.separator)
     try:
         if options.extra.get("parser") == "pandas":
-            return _load_with_pandas(text, skip, encoding, dialect)
-        if isinstance(text, str):
-            return np.loadtxt(text, skiprows=skip, delimiter=separator, comments=None, encoding=encoding, ndmin=2,
-                              quotechar='"', usecols=range(dialect.columns) if separator else None)
-        return np.loadtxt(text, delimiter=separator, comments=None, ndmin=2, quotechar='"',
-                          usecols=range(dialect.columns) if separator else None)
+            table = _load_with_pandas(text, skip, encoding, dialect)
+        else:
+            table = np.loadtxt(text, skiprows=skip, delimiter=separator, comments=None, encoding=encoding, ndmin=2,
+                               quotechar='"')  # fmt: skip
     except (ValueError, IndexError):
         return None
+    return table if table.shape[1] == dialect.columns else None
 
 
 def _load_with_pandas(text: Any, skip: int, encoding: str | None, dialect: Dialect) -> NDArray[np.float64]:
@@ -229,7 +231,7 @@ def _load_with_pandas(text: Any, skip: int, encoding: str | None, dialect: Diale
 
     separator = r"\s+" if dialect.separator in ("", " ") else dialect.separator
     frame = pandas.read_csv(text, skiprows=skip, header=None, sep=separator, encoding=encoding, engine="c",
-                            usecols=range(dialect.columns), dtype=np.float64, skip_blank_lines=True)
+                            dtype=np.float64, skip_blank_lines=True)
     return frame.to_numpy()
 
 

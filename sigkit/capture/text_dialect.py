@@ -36,12 +36,15 @@ class Dialect:
     columns : int
     first_row : int
         Line (from 0) of the first numbers.
+    trailing : bool
+        Whether rows end in a separator.
     """
 
     separator: str
     decimal: str
     columns: int
     first_row: int
+    trailing: bool = False
 
 
 def text_encoding(head: bytes) -> str:
@@ -190,14 +193,15 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
     Examples
     --------
     >>> find_dialect(["time;voltage", "0,0;1,5", "0,1;1,6", "0,2;1,7"])
-    Dialect(separator=';', decimal=',', columns=2, first_row=1)
+    Dialect(separator=';', decimal=',', columns=2, first_row=1, trailing=False)
     """
     lines = lines[: limits.HEADER_LINES + 200]
     found = []
     for order, (separator, decimal) in enumerate(_CANDIDATES):
         run = _first_run(lines, separator, decimal)
         if run:
-            found.append((run[0], order, Dialect(separator, decimal, run[1], run[0])))
+            trailing = separator not in ("", " ") and lines[run[0]].rstrip("\r\n ").endswith(separator)
+            found.append((run[0], order, Dialect(separator, decimal, run[1], run[0], trailing)))
     if not found:
         return None
     earliest = min(first for first, _, _ in found)

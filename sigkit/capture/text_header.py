@@ -29,6 +29,16 @@ def _fields(line: str, dialect: Dialect) -> list[str]:
     return []
 
 
+def _statement_fields(text: str, dialect: Dialect) -> list[str]:
+    """Split a line into key, value and unit by the separator of the numbers, or by any where they have none."""
+    separators = (";", "\t", "|", ",") if dialect.separator in ("", " ") else (dialect.separator,)
+    for separator in separators:
+        fields = [field for field in split_line(text, separator) if field]
+        if len(fields) in (2, 3):
+            return fields
+    return [text]
+
+
 def _is_units(fields: Sequence[str]) -> bool:
     bare = [field.strip("()[] ") for field in fields]
     return any(bare) and all(not unit or unit_factor(unit) is not None or field != unit
@@ -93,8 +103,7 @@ def read_header(lines: Sequence[str], dialect: Dialect) -> tuple[list[ColumnName
         if number in used:
             continue
         text = strip_comment(line)
-        separator = dialect.separator if dialect.separator not in ("", " ") else ";"
-        fields = [field for field in split_line(text, separator) if field]
+        fields = _statement_fields(text, dialect)
         found = _STATEMENT.match(text.strip('"'))
         if len(fields) in (2, 3) and not (found and ":" in fields[0]):
             statements[fields[0].strip().strip(":=").strip('"').strip()] = " ".join(fields[1:])
