@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.prepare.droop import estimate_droop, undo_droop
+from sigkit.prepare.droop import estimate_droop, running_integral, undo_droop
 from sigkit.prepare.firing_windows import cut_windows
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -155,19 +155,20 @@ def _strong_droop(rows: NDArray, coil_on: NDArray, interval_s: float, noise: flo
     burn line is no witness: a high series resistance lets it fall as steeply.
     """
     known = np.flatnonzero(np.isfinite(coil_on))
-    if known.size == 0:
+    span = round(0.45e-3 / interval_s)
+    if known.size == 0 or span < 5:
         return 0.0
-    first = np.round(coil_on[known]).astype(np.int64)
-    width = max(2, round(0.2e-3 / interval_s))
     skip = max(1, round(0.03e-3 / interval_s))
-    means = []
-    for part in (0, 1):
-        where = np.clip(first[:, None] + skip + part * width + np.arange(width), 0, rows.shape[1] - 1)
-        means.append(float(np.nanmedian(np.nanmean(rows[known[:, None], where], axis=1))))
-    if -means[0] < 4 * noise / np.sqrt(width):
+    first = np.round(coil_on[known]).astype(np.int64)
+    where = np.clip(first[:, None] + skip + np.arange(span), 0, rows.shape[1] - 1)
+    profile = -np.nanmedian(rows[known[:, None], where], axis=0)
+    early = max(2, round(0.06e-3 / interval_s))
+    if not np.isfinite(profile).all() or profile[:early].mean() < 4 * noise / np.sqrt(early):
         return 0.0
-    ratio = np.clip(means[1] / means[0], np.exp(-6.0), 1.0)
-    rate = float(-np.log(ratio) / (width * interval_s))
+    # An exponential obeys y(t) - y(0) = -g * (integral of y): a line through many points, little moved by the ring.
+    area = running_integral(profile, interval_s)
+    start = profile[:early].mean()
+    rate = -float(((profile - start) * area).sum() / max(float((area**2).sum()), 1e-300))
     # A coil's own dwell falls with 2 ms or more (primary inductance over resistance; our choice).
     return rate - 1.0 / 4e-3 if rate > 1.0 / 0.6e-3 else 0.0
 

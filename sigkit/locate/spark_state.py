@@ -11,8 +11,11 @@ from sigkit.locate.first_look import FirstLook
 
 #: Conduction shorter than this is a flash (our choice, fixed in the design), seconds.
 FLASH_S = 0.05e-3
-#: Log-odds from which an end counts as seen (our choice, checked by the first table of the benchmarks).
-SEEN_LOG_ODDS = -2.0
+#: An end counts as seen from these log-odds on, or when log-odds and lead over the next candidate, weighed
+#: so, reach the second limit (our choice, checked by the first table of the benchmarks).
+SEEN_LOG_ODDS = -0.5
+LEAD_WEIGHT = 1.5
+SEEN_WITH_LEAD = 1.0
 #: A record this long behind the breakdown shows the end of any burn, seconds (our choice).
 LONG_S = 3.0e-3
 #: A burn runs off the record when its last stretch still stands at this share of the early burn line, and
@@ -42,7 +45,9 @@ def judge_spark(look: FirstLook, likely: LikelyEnds, ends: BurnEnds) -> tuple[ND
     column = np.arange(rows.shape[1])[None, :]
     behind = np.isfinite(rows) & (column > look.breakdown[:, None])
     length_s = behind.sum(axis=1) * interval_s
-    seen = np.isfinite(ends.position) & (likely.log_odds > SEEN_LOG_ODDS)
+    lead = np.where(np.isfinite(likely.rival_log_odds), likely.log_odds - likely.rival_log_odds, 0.0)
+    clear = likely.log_odds + LEAD_WEIGHT * lead > SEEN_WITH_LEAD
+    seen = np.isfinite(ends.position) & ((likely.log_odds > SEEN_LOG_ODDS) | clear)
     burn_s = (ends.position - look.breakdown) * interval_s
     last = np.where(behind.any(axis=1), rows.shape[1] - 1 - behind[:, ::-1].argmax(axis=1), 0)
     stretch = behind & (column > last[:, None] - max(3, round(40e-6 / interval_s)))
