@@ -20,6 +20,7 @@ from sigkit.capture.open_source import open_source
 from sigkit.capture.sidecar import write_sidecar
 from sigkit.capture.source_reference import SourceReference
 from sigkit.capture.write_capture import write_capture
+from sigkit.capture.write_delimited import write_delimited
 from sigkit.contracts.reader import ReadOptions
 from sigkit.provenance import versions
 from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
@@ -28,6 +29,8 @@ from sigkit.simulate.write_truth import write_truth
 
 SEED = 20_260_408
 ZIPPED = "teal"
+#: Separator and decimal mark of the delimited files, in turn.
+DIALECTS = ((",", "."), (";", ","), ("\t", "."))
 HOME = Path(__file__).resolve().parent / "river-ferry-demo"
 
 
@@ -62,7 +65,7 @@ BOATS = (
          _recipe(3, "coil_on_plug", ("lean_mixture", "open_secondary"), 200e3, 12)),
     Boat("kingfisher", "calibrate", (".npz", ".arrow"),
          _recipe(6, "shared_coil", ("high_resistance", "insulation_leak"), 100e3, 10)),
-    Boat("mayfly", "calibrate", (".npy", ".csv"),
+    Boat("mayfly", "calibrate", (".npy", ".txt"),
          _recipe(4, "coil_on_plug", ("narrow_gap", "low_compression"), 50e3, 12)),
     Boat("teal", "develop", (".mat", ".npz"),
          _recipe(4, "coil_on_plug", ("shorted_winding", "low_coil_energy"), 200e3, 8, missing_share=1.0)),
@@ -84,6 +87,7 @@ def main() -> None:
     folder.mkdir(parents=True)
     made: list[SimulatedCapture] = []
     named, rows, names = [], [], {}
+    texts = 0
     for number, boat in enumerate(BOATS):
         for order, one in enumerate(simulate_captures(boat.recipe, np.random.SeedSequence([SEED, number]))):
             ending = boat.endings[order % len(boat.endings)]
@@ -95,7 +99,11 @@ def main() -> None:
                 capture = capture.with_(channels=tuple(
                     c.with_(full_scale=(-32768 * c.scale, 32768 * c.scale)) for c in capture.channels))  # fmt: skip
             (folder / boat.name).mkdir(exist_ok=True)
-            write_capture(capture, folder / name)
+            if ending in (".csv", ".txt"):
+                write_delimited(capture, folder / name, *DIALECTS[texts % len(DIALECTS)])
+                texts += 1
+            else:
+                write_capture(capture, folder / name)
             options = ReadOptions(boat.recipe.sample_rates_Hz[0])
             read = open_source(SourceReference(name, str(folder / name)), options)[0]
             # The sidecar speaks of channels as the file names them.
@@ -152,7 +160,7 @@ def _describe(captures: int, firings: int) -> None:
 with {firings} true firings by channel, plus three damaged files. No part of it was recorded on a real engine.
 
 - Made by `datasets/make_river_ferry_demo.py`, seed {SEED}: circuits integrated in time, then pickup and recorder.
-- Formats: CSV, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip. Truth: `truth.parquet`, `truth_intervals.parquet`.
+- Formats: delimited text in three dialects, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip. Truth: `truth.parquet`, `truth_intervals.parquet`.
 - Splits by whole engine: `splits.csv`. Checksums: `manifest.csv` (of the files before zipping).
 - Licence: MIT, as the project.
 - Not for: claims about real engines, recorders or faults; training anything that is used on an engine.

@@ -9,6 +9,8 @@ from sigkit.prepare.block_summary import BlockSummary
 
 #: Least ramp before the fall, and time the current must stay low behind it, seconds (our choice).
 RAMP_S = 0.4e-3
+#: Slices in which the largest current is taken, seconds (our choice).
+SLICE_S = 30e-3
 REST_S = 0.3e-3
 
 
@@ -29,11 +31,17 @@ def find_current_drops(
     mean = blocks.mean
     if mean.size < ramp + rest + 3:
         return np.zeros(0, dtype=np.int64), 0
-    low, high = np.quantile(mean, [0.02, 0.98])
-    # The current rests at one end of its range: the end nearer to where most blocks lie.
-    sign = 1 if abs(np.median(mean) - low) <= abs(high - np.median(mean)) else -1
-    level = sign * (mean - (low if sign > 0 else high))
-    span = max(high - low, 0.0)
+    # The current rests most of the time, or swings from there to one side: the side of the larger excursions.
+    middle = float(np.median(mean))
+    per = max(1, round(SLICE_S * rate))
+    count = max(1, mean.size // per)
+    slices = (mean[: count * per] if mean.size >= per else mean).reshape(count, -1)
+    above, below = np.median(slices.max(axis=1)) - middle, middle - np.median(slices.min(axis=1))
+    top, bottom = float(mean.max()) - middle, middle - float(mean.min())
+    sign = 1 if above + 0.01 * top >= below + 0.01 * bottom else -1
+    reach = slices.max(axis=1) - middle if sign > 0 else middle - slices.min(axis=1)
+    level = sign * (mean - middle)
+    span = float(np.median(reach[reach > 0.3 * reach.max()])) if reach.max() > 0 else 0.0
     if span < 8 * noise:
         return np.zeros(0, dtype=np.int64), 0
     drop = level[:-2] - level[2:]

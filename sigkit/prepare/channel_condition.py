@@ -13,6 +13,8 @@ from sigkit.types.channel import Channel
 #: Windows read to judge the noise, at most, and their length in seconds (our choice).
 QUIET_WINDOWS = 64
 QUIET_WINDOW_S = 0.4e-3
+#: So many windows make a record long (our choice).
+MANY_WINDOWS = 60
 #: A value is a limit of the range when it is reached by this many neighbouring samples (our choice).
 CLIP_RUN = 3
 #: Median absolute deviation to standard deviation of a normal distribution, 1 / 0.6745 (mathematics).
@@ -101,8 +103,11 @@ def _noise(channel: Channel, blocks: BlockSummary) -> float:
     )
     # The quietest tenth would pick lucky windows at low noise; the lower quarter's middle is steadier.
     order = np.argsort(span, kind="stable")[: max(1, m // 4)]
-    # Windows are chosen for their small span, so their own noise is too small: measure the windows beside them.
-    beside = np.unique(np.concatenate([np.maximum(order - 1, 0), np.minimum(order + 1, m - 1)]))
+    # Windows are chosen for their small span, so their own noise is a little too small: where there are many,
+    # measure the windows beside them instead. In a short record those would hold the firing.
+    beside = order
+    if m >= MANY_WINDOWS:
+        beside = np.unique(np.concatenate([np.maximum(order - 1, 0), np.minimum(order + 1, m - 1)]))
     chosen = beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
     size = per * blocks.length
     rows = np.stack([channel.values(int(i) * size, int(i) * size + size) for i in chosen])

@@ -2,44 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from sigkit.capture.open_captures import PlannedSource, plan_opening
+from sigkit.capture.open_captures import OpeningPlan, PlannedSource, plan_opening
 from sigkit.capture.source_reference import Rejection
-from sigkit.classify.judge_table import judge_table
-from sigkit.classify.lead_verdict import reversed_channels
 from sigkit.classify.model_store import Model, load_default_model, load_model
-from sigkit.context.apply_context import apply_context
 from sigkit.jobs import TaskFailure, available_cores, stream_jobs
 from sigkit.provenance import versions
 from sigkit.report.page import render_page
-from sigkit.report.report_folder import report_folder
-from sigkit.report.summarise_leads import flagged, natural_key
+from sigkit.report.picture import Picture
+from sigkit.report.report_folder import PROGRAM, is_report_folder, report_folder
+from sigkit.report.summarise_coil_pairs import summarise_coil_pairs
+from sigkit.report.summarise_leads import natural_key, summarise_leads
 from sigkit.report.write_tables import FiringTableWriter, write_captures, write_rejected, write_run_record
-from sigkit.screen.archive_page import archive_page
-from sigkit.screen.capture_verdict import CaptureVerdict, judge_capture, severity_order
-from sigkit.screen.lead_rows import JUDGED_KINDS, leads_of
-from sigkit.screen.reasons import reasons_of
-from sigkit.screen.recording_advice import Advice, advise
+from sigkit.screen.archive_page import ArchiveFindings, archive_page, shown_in_full
+from sigkit.screen.draw_capture import DrawTask, draw_capture, rows_to_draw
+from sigkit.screen.judge_engine import JudgedCapture, capture_row, judge_engine, judged_rows
+from sigkit.screen.measured_store import MeasuredStore
 from sigkit.screen.screen_source import ScreenedCapture, ScreenedSource, screen_source
-from sigkit.types.firing_table import Table, concatenate, empty_table
-
-
-@dataclass(frozen=True, eq=False)
-class JudgedCapture:
-    """One capture with its verdict."""
-
-    screened: ScreenedCapture
-    table: Table
-    verdict: CaptureVerdict
-    reasons: tuple[str, ...]
-    advice: tuple[Advice, ...]
+from sigkit.types.firing_table import Table
 
 
 @dataclass(frozen=True)
@@ -50,6 +35,15 @@ class ScreenSummary:
     firings: int
     rejected: int
     out: Path
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """A measured capture whose tables are laid aside."""
+
+    screened: ScreenedCapture
+    source: int
+    number: int
 
 
 def screen_archive(
@@ -65,6 +59,9 @@ def screen_archive(
     progress: bool = True,
 ) -> ScreenSummary:
     """Screen files, folders, zips or addresses; see ``sigkit screen --help``.
+
+    Files are measured in parallel and their tables laid aside; engines are then judged one after the
+    other. Memory holds one engine and a few files, however large the archive.
 
     Parameters
     ----------
@@ -91,118 +88,153 @@ def screen_archive(
     SigkitError
         When an entry does not exist, or settings, sidecar, profile or model cannot be used.
     """
-    plan = plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile)
+    plan = _without_reports(plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile), Path(out))
     chosen = load_model(model) if model else load_default_model()
+    settings = {"what": list(what), "leads": list(leads), "sample_rate_Hz": sample_rate_Hz, "profile": profile}
     with report_folder(out, overwrite) as folder:
-        captures, rejections = _measure_all(plan.sources, workers, progress)
+        store = MeasuredStore(folder / ".measured")
+        measured, rejections = _measure_all(plan.sources, store, workers, progress)
         rejections = sorted([*plan.rejections, *rejections], key=lambda one: (one.capture, one.place))
-        judged = _judge_all(captures, chosen)
-        judged.sort(key=lambda one: severity_order(one.verdict, natural_key(one.screened.facts.name)))
-        _write(folder, judged, rejections, chosen, _settings(what, leads, sample_rate_Hz, profile), plan.warnings)
-    firings = sum(int((one.table["firing"] >= 0).sum()) for one in judged)
-    return ScreenSummary(len(judged), firings, len(rejections), Path(out))
+        findings, tasks = _judge_all(folder, measured, plan.sources, store, chosen)
+        store.remove()
+        findings = replace(findings, rejections=tuple(rejections), pictures=_draw(tasks, workers, progress))
+        return _write(folder, Path(out), findings, chosen, settings, plan.warnings)
 
 
-def _settings(what: Sequence[str], leads: Sequence[str], rate: float | None, profile: str) -> dict[str, Any]:
-    return {"what": list(what), "leads": list(leads), "sample_rate_Hz": rate, "profile": profile}
+def _without_reports(plan: OpeningPlan, out: Path) -> OpeningPlan:
+    """Leave out the tables of earlier runs: they are no captures. They are counted in a warning."""
+    reports: dict[Path, bool] = {}
+
+    def written_by_us(path: str) -> bool:
+        if "://" in path:
+            return False
+        folder = Path(path).resolve().parent
+        if folder not in reports:
+            reports[folder] = folder == out.resolve() or is_report_folder(folder)
+        return reports[folder]
+
+    kept = tuple(one for one in plan.sources if not written_by_us(one.reference.path))
+    left_out = len(plan.sources) - len(kept)
+    if not left_out:
+        return plan
+    files = "1 file of an earlier report was" if left_out == 1 else f"{left_out} files of earlier reports were"
+    return OpeningPlan(kept, plan.rejections, (*plan.warnings, f"{files} left out."))
 
 
 def _measure_all(
-    sources: Sequence[PlannedSource], workers: int, progress: bool
-) -> tuple[list[ScreenedCapture], list[Rejection]]:
-    captures: list[ScreenedCapture] = []
+    sources: Sequence[PlannedSource], store: MeasuredStore, workers: int, progress: bool
+) -> tuple[list[_Measured], list[Rejection]]:
+    measured: list[_Measured] = []
     rejections: list[Rejection] = []
-    workers = min(workers or available_cores(), max(1, len(sources)))
     answers = stream_jobs(
-        screen_source, list(sources), workers, progress="screening" if progress else "",
-        describe=lambda planned: planned.reference.name, byte_count=lambda planned: planned.reference.size_bytes,
+        screen_source, list(sources), _useful_workers(workers, len(sources)),
+        progress="measuring" if progress else "", describe=lambda planned: planned.reference.name,
+        byte_count=lambda planned: planned.reference.size_bytes,
     )  # fmt: skip
-    for planned, answer in zip(sources, answers, strict=True):
+    for place, (planned, answer) in enumerate(zip(sources, answers, strict=True)):
         if isinstance(answer, TaskFailure):
+            reason = f"measuring it failed: {type(answer.error).__name__}: {answer.error}"
+            remedy = "report this with the file; the other captures are unaffected"
             rejections.append(
-                Rejection(planned.reference.name, "", f"measuring it failed: {answer.error}",
-                          "report this with the file; the other captures are unaffected",
-                          planned.reference.size_bytes)
-            )  # fmt: skip
+                Rejection(planned.reference.name, "", reason, remedy, planned.reference.size_bytes)
+            )
             continue
         screened: ScreenedSource = answer
-        captures += screened.captures
+        for capture in screened.captures:
+            number = store.put(capture.table, capture.intervals)
+            measured.append(_Measured(replace(capture, table={}, intervals={}), place, number))
         if screened.rejection is not None:
             rejections.append(screened.rejection)
-    return captures, rejections
+    return measured, rejections
 
 
-def _judge_all(captures: Sequence[ScreenedCapture], model: Model | None) -> list[JudgedCapture]:
-    """Context and conditions engine by engine, then a verdict for each capture."""
-    engines: dict[str, list[ScreenedCapture]] = {}
-    for one in captures:
-        engines.setdefault(one.facts.engine or one.facts.recording, []).append(one)
-    judged = []
-    for _, members in sorted(engines.items()):
-        table = apply_context(concatenate([m.table for m in members]), [m.info for m in members])
-        table = judge_table(table, model)
-        turned = reversed_channels(table)
-        for member in members:
-            rows = np.flatnonzero(table["capture"] == member.facts.name)
-            own = {name: column[rows] for name, column in table.items()}
-            judged.append(_judge(member, own, turned, model))
-    return judged
+def _useful_workers(workers: int, tasks: int) -> int:
+    return min(workers or available_cores(), max(1, tasks))
 
 
-def _judge(
-    member: ScreenedCapture, table: Table, turned: frozenset[tuple[str, str]], model: Model | None
-) -> JudgedCapture:
-    seen = np.isin(table["channel_kind"], JUDGED_KINDS)
-    judged_rows = {name: column[seen] for name, column in table.items()}
-    leads = leads_of(judged_rows)
-    own = frozenset(channel for capture, channel in turned if capture == member.facts.name)
-    verdict = judge_capture(judged_rows, leads, own)
-    lacking = "" if model is not None else "No condition model was available, so no condition is named."
-    reasons = reasons_of(judged_rows, leads, verdict, own, lacking)
-    return JudgedCapture(member, table, verdict, tuple(reasons), tuple(advise(member.facts, judged_rows, leads)))
+def _by_engine(measured: Sequence[_Measured]) -> Iterator[list[_Measured]]:
+    """Yield the captures engine by engine, in natural order; a recording stands for an engine without a name."""
+    engines: dict[tuple[bool, str], list[_Measured]] = {}
+    for one in measured:
+        facts = one.screened.facts
+        engines.setdefault((not facts.engine, facts.engine or facts.recording), []).append(one)
+    for key in sorted(engines, key=lambda key: (key[0], natural_key(key[1]))):
+        yield sorted(engines[key], key=lambda one: natural_key(one.screened.facts.name))
+
+
+def _judge_all(
+    folder: Path, measured: Sequence[_Measured], sources: Sequence[PlannedSource], store: MeasuredStore,
+    model: Model | None,
+) -> tuple[ArchiveFindings, dict[str, DrawTask]]:  # fmt: skip
+    """Judge engine after engine, write its rows, and keep what the worst captures need to be drawn."""
+    writer = FiringTableWriter(folder)
+    findings = ArchiveFindings()
+    tasks: dict[str, DrawTask] = {}
+    for members in _by_engine(measured):
+        loaded = []
+        for one in members:
+            table, intervals = store.take(one.number)
+            loaded.append(replace(one.screened, table=table, intervals=intervals))
+        table, judged = judge_engine(loaded, model)
+        shown = judged_rows(table)
+        findings.leads += summarise_leads(shown)
+        findings.coil_pairs += summarise_coil_pairs(shown)
+        findings.judged += judged
+        for one, screened, verdict in zip(members, loaded, judged, strict=True):
+            rows = table["capture"] == screened.facts.name
+            writer.append({name: column[rows] for name, column in table.items()}, screened.intervals)
+            own = shown["capture"] == screened.facts.name
+            tasks[screened.facts.name] = _task(
+                sources[one.source], {n: c[own] for n, c in shown.items()}, screened.intervals, verdict
+            )
+        # Only what may still be shown keeps its rows, so memory does not grow with the archive.
+        kept = {one.facts.name for one in shown_in_full(findings.judged)}
+        tasks = {name: task for name, task in tasks.items() if name in kept}
+    writer.close()
+    findings.judged.sort(key=lambda one: one.order)
+    return findings, tasks
+
+
+def _task(planned: PlannedSource, table: Table, intervals: Table, verdict: JudgedCapture) -> DrawTask:
+    rows = rows_to_draw(table)
+    return DrawTask(
+        planned, verdict.facts.name, {name: column[rows] for name, column in table.items()}, intervals,
+        verdict.verdict.worst_channel, verdict.facts.firing_order,
+    )  # fmt: skip
+
+
+def _draw(tasks: dict[str, DrawTask], workers: int, progress: bool) -> dict[str, tuple[Picture, ...]]:
+    """Draw the worst captures; a file that can no longer be read leaves its capture without a picture."""
+    listed = list(tasks.values())
+    answers = stream_jobs(
+        draw_capture, listed, _useful_workers(workers, len(listed)), progress="drawing" if progress else "",
+        describe=lambda task: task.capture,
+    )  # fmt: skip
+    return {
+        task.capture: () if isinstance(answer, TaskFailure) else answer
+        for task, answer in zip(listed, answers, strict=True)
+    }
 
 
 def _write(
-    folder: Path, judged: list[JudgedCapture], rejections: list[Rejection], model: Model | None,
-    settings: dict[str, Any], warnings: Sequence[str],
-) -> None:  # fmt: skip
-    writer = FiringTableWriter(folder)
-    for one in sorted(judged, key=lambda one: natural_key(one.screened.facts.name)):
-        writer.append(one.table, one.screened.intervals)
-    writer.close()
-    write_captures(folder, [_row(one) for one in judged])
+    folder: Path, out: Path, findings: ArchiveFindings, model: Model | None, settings: dict[str, Any],
+    warnings: Sequence[str],
+) -> ScreenSummary:  # fmt: skip
+    write_captures(folder, [capture_row(one) for one in findings.judged])
     write_rejected(
         folder,
-        [{"capture": r.capture, "place": r.place, "reason": r.reason, "remedy": r.remedy} for r in rejections],
+        [
+            {"capture": one.capture, "place": one.place, "reason": one.reason, "remedy": one.remedy}
+            for one in findings.rejections
+        ],
     )
-    firings = sum(int((one.table["firing"] >= 0).sum()) for one in judged)
-    counts = {"captures": len(judged), "firings": firings, "rejected": len(rejections)}
+    counts = findings.counts()
     record = {
-        "program": "sigkit", "versions": versions(), "settings": settings,
+        "program": PROGRAM, "versions": versions(), "settings": settings,
         "model": None if model is None else {"id": model.identifier, "sha256": model.content_hash},
         "seeds": {} if model is None else {"model": model.seed}, "counts": counts, "warnings": list(warnings),
     }  # fmt: skip
     write_run_record(folder, record)
-    table = concatenate([one.table for one in judged]) if judged else empty_table(0)
     now = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
-    page = archive_page(judged, table, rejections, record, now)
-    (folder / "report.html").write_text(render_page(page), encoding="utf-8")
-
-
-def _row(one: JudgedCapture) -> dict[str, Any]:
-    facts, table = one.screened.facts, one.table
-    absent = flagged(table, "absent")
-    named = [c for c in dict.fromkeys(str(c) for c in table["condition"]) if c not in ("", "unknown", "normal")]
-    speeds = np.asarray(table["engine_speed_rpm"], dtype=float)
-    speeds = speeds[np.isfinite(speeds)]
-    return {
-        "capture": facts.name, "engine": facts.engine, "verdict": one.verdict.words, "score": one.verdict.score,
-        "reasons": list(one.reasons), "advice": [a.text for a in one.advice], "conditions": sorted(named),
-        "firings": int((~absent).sum()), "firings_without_spark": int((table["sparked"] == "no").sum()),
-        "firings_absent": int(absent.sum()), "channels": len(facts.channels),
-        "sample_rate_Hz": sorted({c.sample_rate_Hz for c in facts.channels}),
-        "duration_s": max((c.duration_s for c in facts.channels), default=0.0),
-        "engine_speed_rpm": float(np.median(speeds)) if speeds.size else None, "format": facts.format,
-        "recording": facts.recording, "sweep": facts.sweep, "time_origin": facts.time_origin,
-        "profile": facts.profile, "note": facts.note, "warnings": list(facts.warnings),
-    }  # fmt: skip
+    (folder / "report.html").write_text(render_page(archive_page(findings, record, now)), encoding="utf-8")
+    return ScreenSummary(counts["captures"], counts["firings"], counts["rejected"], out)
