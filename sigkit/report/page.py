@@ -139,4 +139,4 @@ def pair_cells(
 
 def _conditions(content: PageContent) -> list[str]:
     named = {name for lead in content.leads for name, _ in lead.conditions}
-    return sorted(name for name in named if name != "normal" and where_to_look(name))
+    return sorted(name for name in named if name not in ("normal", "unknown") and where_to_look(name))

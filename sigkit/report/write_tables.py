@@ -40,6 +40,8 @@ CAPTURE_COLUMNS = (
 )
 #: Columns of ``rejected.csv``: one row an input that could not be used.
 REJECTED_COLUMNS = ("capture", "place", "reason", "remedy")
+#: Rows gathered before they are laid aside; also the size of a row group (our choice).
+ROWS_TOGETHER = 20_000
 #: Decimals of seconds without an uncertainty: 1 ns, below the sample interval of any recorder we expect.
 SECOND_DECIMALS = 9
 PROBABILITY_DECIMALS = 3
@@ -49,7 +51,7 @@ class FiringTableWriter:
     """Writes ``firings.parquet``, ``firings.csv`` and ``intervals.parquet`` piece by piece.
 
     Pieces may bring further columns of their own: they follow the fixed ones, in alphabetical order,
-    and are empty where a piece has none. Memory holds one piece at a time.
+    and are empty where a piece has none. Memory holds about `ROWS_TOGETHER` rows.
 
     Parameters
     ----------
@@ -62,23 +64,34 @@ class FiringTableWriter:
         self._parts = self.folder / ".parts"
         self._parts.mkdir()
         self._count = 0
+        self._waiting: dict[str, list[Any]] = {"firings": [], "intervals": []}
 
     def append(self, table: Mapping[str, NDArray], intervals: Mapping[str, NDArray]) -> None:
         """Add the firings of some captures; the order of calls is the order of rows."""
+        self._waiting["firings"].append(arrow_table(table, all_columns()))
+        self._waiting["intervals"].append(arrow_table(intervals, INTERVAL_COLUMNS))
+        if sum(piece.num_rows for piece in self._waiting["firings"]) >= ROWS_TOGETHER:
+            self._lay_aside()
+
+    def _lay_aside(self) -> None:
+        import pyarrow as pa
         import pyarrow.parquet as pq
 
-        pq.write_table(arrow_table(table, all_columns()), self._parts / f"firings-{self._count:08d}.parquet")
-        pq.write_table(
-            arrow_table(intervals, INTERVAL_COLUMNS), self._parts / f"intervals-{self._count:08d}.parquet"
-        )
+        for name, pieces in self._waiting.items():
+            # Small pieces together: a row group of a few rows in 130 columns is mostly description.
+            together = pa.concat_tables(pieces, promote_options="permissive")
+            pq.write_table(together, self._parts / f"{name}-{self._count:08d}.parquet")
+            pieces.clear()
         self._count += 1
 
     def close(self) -> None:
         """Join the pieces into the files of the run."""
         from sigkit.types.firing_table import empty_table
 
-        if not self._count:
+        if not self._count and not self._waiting["firings"]:
             self.append(empty_table(0), {name: np.array([]) for name in INTERVAL_COLUMNS})
+        if self._waiting["firings"]:
+            self._lay_aside()
         self._join("firings", with_csv=True)
         self._join("intervals", with_csv=False)
         self._parts.rmdir()

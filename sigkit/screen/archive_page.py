@@ -172,7 +172,7 @@ def kilovolt_factors(judged: Sequence[JudgedCapture]) -> dict[tuple[str, str], f
     for one in judged:
         for channel in one.facts.channels:
             known = channel.pickup_ratio and channel.unit == "V" and channel.kind in ("secondary_voltage", "unknown")
-            title = name_of_lead(channel.cylinder, "", channel.name)
+            title = name_of_lead(channel.cylinder or channel.lead, "", channel.name)
             key = (one.facts.engine, title)
             factors.setdefault(key, set()).add(channel.pickup_ratio / 1000.0 if known and channel.pickup_ratio else 0.0)
     return {key: min(values) for key, values in factors.items() if len(values) == 1 and values != {0.0}}

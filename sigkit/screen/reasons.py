@@ -72,7 +72,8 @@ def reasons_of(
     )
     total = sum(len(lead.found) for lead in leads)
     if condition_missing:
-        reasons.append(condition_missing)
+        # The page says it once for all; here only where nothing else explains the verdict.
+        reasons += [condition_missing] if verdict.level == "unjudged" else []
     elif unnamed and (verdict.level == "unjudged" or 2 * unnamed >= total):
         reasons.append(f"The evidence does not carry one condition in {unnamed} of {total} firings.")
     if not reasons or verdict.level in ("clear", "unjudged"):
