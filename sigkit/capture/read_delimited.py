@@ -137,6 +137,8 @@ def _parse(stream: BinaryIO, source: str | BinaryIO, encoding: str, dialect: Dia
     """Return the table, (row, line) of each block, and the rows at which a further sweep begins."""
     size = stream.seek(0, os.SEEK_END)
     stream.seek(0)
+    if size > limits.MEMORY_BYTES:
+        raise origin.error(f"{size} bytes of text do not fit into memory", "store the record as .npz or .wav")
     plain = not encoding.startswith("utf-16") and dialect.decimal == "." and not dialect.trailing
     if isinstance(source, str) and plain and size and not _has_blank_line(stream, dialect.first_row):
         table = _load(source, dialect.first_row, encoding, dialect, options)
@@ -144,8 +146,6 @@ def _parse(stream: BinaryIO, source: str | BinaryIO, encoding: str, dialect: Dia
             stream.seek(0)
             raise _fault(stream.read().decode(encoding, "replace"), dialect.first_row, dialect, origin)
         return table, [(0, dialect.first_row)], []
-    if size > limits.MEMORY_BYTES:
-        raise origin.error(f"{size} bytes of text do not fit into memory", "store the record as .npz or .wav")
     stream.seek(0)
     text = stream.read().decode(encoding).lstrip("\ufeff")
     tables: list[NDArray] = []

@@ -30,8 +30,8 @@ def volts(rng: np.random.Generator) -> np.ndarray:
 
 @pytest.fixture
 def capture(volts: np.ndarray) -> Capture:
-    return Capture("c", (Channel("U", volts, RATE, start_s=-0.001, unit="V"), Channel("I", volts[::-1], RATE,
-                                                                                     start_s=-0.001, unit="A")))  # fmt: skip
+    first = Channel("U", volts, RATE, start_s=-0.001, unit="V")
+    return Capture("c", (first, Channel("I", volts[::-1], RATE, start_s=-0.001, unit="A")))
 
 
 def test_pandas_csv(volts: np.ndarray, capture: Capture, tmp_path: Path) -> None:
@@ -81,7 +81,8 @@ def test_missing_cells_of_a_table_are_refused(volts: np.ndarray, tmp_path: Path)
 
 
 @pytest.mark.parametrize(("subtype", "step"), [
-    ("PCM_U8", 2**-7), ("PCM_16", 2**-15), ("PCM_24", 2**-23), ("PCM_32", 2**-31), ("FLOAT", 2**-24), ("DOUBLE", 2**-52),
+    ("PCM_U8", 2**-7), ("PCM_16", 2**-15), ("PCM_24", 2**-23), ("PCM_32", 2**-31), ("FLOAT", 2**-24),
+    ("DOUBLE", 2**-52),
 ])  # fmt: skip
 def test_soundfile_wav(subtype: str, step: float, rng: np.random.Generator, tmp_path: Path) -> None:
     """libsndfile reads and writes fractions of full scale: so must we, to half a step of the format."""
@@ -216,7 +217,8 @@ def test_scipy_mat_files(settings: dict, volts: np.ndarray, capture: Capture, tm
 def test_scipy_structure(volts: np.ndarray, tmp_path: Path) -> None:
     from scipy.io import savemat
 
-    record = {"voltage": volts, "fs": RATE, "unit": "mV", "nothing": np.array([]), "names": np.array(["a", "bc"], object)}
+    record = {"voltage": volts, "fs": RATE, "unit": "mV", "nothing": np.array([]),
+              "names": np.array(["a", "bc"], object)}  # fmt: skip
     savemat(tmp_path / "a.mat", {"rec": record})
     back = opened(tmp_path / "a.mat").channels[0]
     assert (back.name, back.unit, back.sample_rate_Hz) == ("voltage", "V", RATE)
