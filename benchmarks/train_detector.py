@@ -84,6 +84,8 @@ def draw_others(rng: np.random.Generator) -> list[tuple[NDArray, NDArray]]:
         - rng.uniform(0, 0.5) * (phase < 0.3) * (phase > 0.1),
         lambda: np.exp(-phase / slow / rng.uniform(2e-4, 3e-3)) * np.sin(2 * np.pi * min(f, 3e3) * phase / slow),
         lambda: np.abs(np.sin(2 * np.pi * slow * t)),
+        lambda: (rng.random(count) < 10 ** rng.uniform(-5, -3)) * rng.normal(size=count),
+        lambda: (rng.random(count) < 10 ** rng.uniform(-5, -3)) * rng.choice([-1.0, 1.0], size=count),
     )
     signal = kinds[int(rng.integers(len(kinds)))]() * rng.choice([-1, 1])
     signal = signal + rng.normal(size=count) * 10 ** rng.uniform(-3.5, -1)

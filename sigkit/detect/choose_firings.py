@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 APART_S = 6.0e-3
 #: Log-odds from which a swing counts, and from which it counts when it stands alone with its polarity
 #: (our choice, checked in the first table of the benchmarks).
-LEAST_LOG_ODDS = -1.0
+LEAST_LOG_ODDS = -0.5
 #: A polarity holds for the whole lead; it is weighed by the log-odds of its firings, capped at this.
 CAP = 6.0
 

@@ -104,9 +104,11 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     coil_off = np.minimum(coil_off, breakdown)
     # One sample holds the collapse somewhere: rectangular, 1 / sqrt(12) (JCGM 100:2008, 4.3.7).
     u = np.full(n, 1.0 / np.sqrt(12.0))
-    slope = np.maximum(np.abs(top - dwell) / np.maximum(breakdown - coil_off, 1.0), 1e-300)
+    slope = np.abs(top - dwell) / np.maximum(breakdown - coil_off, 1.0)
+    # Where the rise drowns in the noise the instant lies anywhere in the range searched.
+    blur = np.minimum(noise / np.maximum(slope, 1e-9 * noise), (high - low) / np.sqrt(12.0))
     return Breakdowns(
-        coil_off, np.hypot(u, noise / slope), breakdown, np.hypot(u, np.where(spike, 0.0, noise / slope)),
+        coil_off, np.hypot(u, blur), breakdown, np.hypot(u, np.where(spike, 0.0, blur)),
         peak, peak_level, early, dwell, spike,
     )  # fmt: skip
 
