@@ -194,8 +194,10 @@ def write_sidecar(path: str | Path, captures: Iterable[Capture | Rejection], ove
             for channel in capture.channels:
                 speed = "" if capture.engine_speed_rpm is None else f"{capture.engine_speed_rpm:.12g}"
                 ratio = "" if channel.pickup_ratio is None else f"{channel.pickup_ratio:.12g}"
+                limit = channel.full_scale if channel.unit == "V" else None
+                full = "" if limit is None else f"{max(abs(limit[0]), abs(limit[1])):.12g}"
                 writer.writerow(
                     [capture.recording or capture.name, channel.name, channel.kind, f"{channel.sample_rate_Hz:.12g}",
-                     ratio, "", capture.engine, channel.cylinder or channel.lead, channel.coil,
+                     ratio, full, capture.engine, channel.cylinder or channel.lead, channel.coil,
                      capture.ignition_type, speed, capture.profile, capture.note]
                 )  # fmt: skip

@@ -21,6 +21,8 @@ _NUMBER = {
 _COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|\*+)\s*")
 #: Rows that must agree before numbers count as data.
 _RUN = 4
+#: Lines looked at first.
+_NEAR = 200
 
 
 @dataclass(frozen=True)
@@ -196,6 +198,21 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
     Dialect(separator=';', decimal=',', columns=2, first_row=1, trailing=False)
     """
     lines = lines[: limits.HEADER_LINES + 200]
+    # Most headers are short; the rest is looked at only when no sound run of numbers stands near the top.
+    near = _dialect_of(lines[:_NEAR])
+    if near is None or len(lines) <= _NEAR or _rows_below(lines, near) < _RUN:
+        return _dialect_of(lines)
+    return near
+
+
+def _rows_below(lines: Sequence[str], dialect: Dialect) -> int:
+    """Count the rows of the right width among the first lines of numbers."""
+    first = [line for line in lines[dialect.first_row : _NEAR] if line.strip()][:_RUN]
+    separator = dialect.separator or ";"
+    return sum(_width(line, separator, dialect.decimal) == dialect.columns for line in first)
+
+
+def _dialect_of(lines: Sequence[str]) -> Dialect | None:
     found = []
     for order, (separator, decimal) in enumerate(_CANDIDATES):
         run = _first_run(lines, separator, decimal)
@@ -210,7 +227,6 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
     # Without any separator in the lines every candidate sees one column; a decimal sign still decides.
     best = next(dialect for dialect in tied if dialect.columns == widest)
     if best.columns == 1:
-        decimal = "," if "," in lines[best.first_row] else "."
         sample = lines[best.first_row : best.first_row + 200]
         decimal = "," if any("," in line.rstrip().rstrip(",") for line in sample) else "."
         return Dialect("", decimal, 1, best.first_row)

@@ -173,13 +173,15 @@ def test_the_sidecar_gives_rate_and_array(tmp_path: Path) -> None:
 
 
 def test_the_form_is_read_back(tmp_path: Path) -> None:
-    channels = (Channel("A", np.arange(9.0), 1e6 / 3), Channel("B", np.arange(9.0) ** 2, 1e6 / 3))
+    limited = Channel("A", np.arange(9.0), 1e6 / 3, unit="V", full_scale=(-800.0, 799.975))
+    channels = (limited, Channel("B", np.arange(9.0) ** 2, 1e6 / 3))
     write_capture(Capture("a", channels), tmp_path / "a.npz")
     np.save(tmp_path / "b.npy", np.arange(30.0))
     form = tmp_path / "captures.csv"
     write_sidecar(form, open_captures([str(tmp_path)]))
     rows = read_sidecar(form)
     assert [(row.capture, row.text("channel")) for row in rows] == [("a.npz", "A"), ("a.npz", "B"), ("b.npy", "")]
+    assert [row.number("full_scale_V") for row in rows] == [800.0, None, None]
     assert "sample rate is not in the file" in rows[2].text("note")
     assert form.read_text().splitlines()[0] == ",".join(COLUMNS)
     assert opened(tmp_path)["a.npz"].warnings == ()
