@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import tempfile
+import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,7 @@ def save_model(
     folder.parent.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder.parent))
     try:
-        skops.io.dump(pipeline.estimator, work / "estimator.skops")
+        skops.io.dump(pipeline.estimator, work / "estimator.skops", compression=zipfile.ZIP_DEFLATED, compresslevel=9)
         settings = {
             "format": 1, "features_version": FEATURES_VERSION, "feature_names": list(pipeline.feature_names),
             "classes": list(pipeline.classes), "temperature": pipeline.temperature, "threshold": pipeline.threshold,

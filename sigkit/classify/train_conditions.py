@@ -158,12 +158,15 @@ def evaluate(pipeline: ConditionPipeline, features: NDArray, conditions: NDArray
     best = np.array(pipeline.classes)[judged.probability.argmax(axis=1)]
     labels = [c for c in CONDITIONS if c in set(conditions)]
     rows = np.isin(conditions, pipeline.classes)
+    # scikit-learn takes the columns in alphabetical order of the labels.
+    order = np.argsort(pipeline.classes)
+    ordered = np.array(pipeline.classes)[order]
     inside = [c in s.split("|") for c, s in zip(conditions, judged.condition_set, strict=True)]
     return {
         "firings": int(conditions.size), "engines": len(set(engines)), "labels": labels,
         "macro_f1": float(f1_score(conditions, best, labels=labels, average="macro", zero_division=0)),
         "balanced_accuracy": float(balanced_accuracy_score(conditions, best)),
-        "log_loss": float(log_loss(conditions[rows], judged.probability[rows], labels=list(pipeline.classes))),
+        "log_loss": float(log_loss(conditions[rows], judged.probability[rows][:, order], labels=list(ordered))),
         "answered_share": float(np.mean(judged.condition != "unknown")),
         "stated_coverage": COVERAGE, "set_coverage": float(np.mean(inside)),
         "mean_set_size": float(np.mean([len(s.split("|")) for s in judged.condition_set])),
