@@ -29,27 +29,55 @@ def screen(
 
     Example: sigkit screen demo --out report
     """
-    from sigkit.capture.open_captures import open_captures
-    from sigkit.capture.sidecar import write_sidecar as write_form
-    from sigkit.screen.screen_archive import screen_archive
+    from sigkit.errors import SettingsError
+    from sigkit.report.report_folder import check_output_folder
     from sigkit.shipped import demo_archive
-    from sigkit.types.capture import Capture
 
-    what = [str(demo_archive()) if one == "demo" else one for one in what]
+    given = [str(demo_archive()) if one == "demo" else one for one in what]
     names = [lead.strip() for lead in leads.split(",") if lead.strip()]
     if write_sidecar is not None:
-        opened = open_captures(what, leads=names, sample_rate_Hz=rate, profile=profile)
-        captures = [one for one in opened if isinstance(one, Capture)]
-        write_form(write_sidecar, captures)
-        typer.echo(f"{write_sidecar}: a form for {len(captures)} captures; fill it in and put it beside them")
+        _write_form(write_sidecar, given, names, rate, profile)
         return
+    try:
+        check_output_folder(out, overwrite)
+    except SettingsError as error:
+        raise typer.BadParameter(str(error), param_hint="--out") from error
+    from sigkit.screen.screen_archive import screen_archive
+
+    _end_tidily_when_terminated()
     done = screen_archive(
-        what, out, leads=names, sample_rate_Hz=rate, profile=profile, model=model, workers=workers,
+        given, out, leads=names, sample_rate_Hz=rate, profile=profile, model=model, workers=workers,
         overwrite=overwrite,
     )  # fmt: skip
     typer.echo(
         f"{done.firings} firings on {done.captures} captures, {done.rejected} inputs rejected. "
         f"Page: {done.out / 'report.html'}"
     )
+    if not done.model:
+        typer.echo("sigkit: no condition model was available, so every condition is unknown", err=True)
     if done.captures == 0 or (strict and done.rejected):
         raise typer.Exit(1)
+
+
+def _write_form(path: Path, what: list[str], leads: list[str], rate: float | None, profile: str) -> None:
+    from sigkit.capture.open_captures import open_captures
+    from sigkit.capture.sidecar import write_sidecar
+    from sigkit.types.capture import Capture
+
+    opened = list(open_captures(what, leads=leads, sample_rate_Hz=rate, profile=profile))
+    write_sidecar(path, opened)
+    captures = sum(isinstance(one, Capture) for one in opened)
+    typer.echo(f"{path}: a form for {captures} captures; fill it in and put it beside them")
+
+
+def _end_tidily_when_terminated() -> None:
+    """Turn a request to end into an ordinary exit, so that the unfinished folder is removed on the way out."""
+    import signal
+    import threading
+
+    def leave(number: int, frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    # Only the main thread of a process may set handlers; elsewhere the caller's own stay.
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, leave)

@@ -132,6 +132,14 @@ def write_firings(folder: str | Path, table: Mapping[str, NDArray], intervals: M
     writer.close()
 
 
+def write_firings_csv(path: str | Path, table: Mapping[str, NDArray]) -> None:
+    """Write a firing table as CSV alone, with the digits the uncertainties support."""
+    import pyarrow.csv as pc
+
+    options = pc.WriteOptions(quoting_style="needed", quoting_header="needed")
+    pc.write_csv(rounded(arrow_table(table, all_columns())), path, write_options=options)
+
+
 def arrow_table(table: Mapping[str, NDArray], fixed: Sequence[str]) -> Any:
     """Return an Arrow table: the fixed columns in order and typed, then all others; NaN is empty.
 

@@ -119,7 +119,7 @@ def _notes(with_model: bool, warnings: Sequence[str]) -> list[str]:
 
 def _summary(findings: ArchiveFindings, counts: Mapping[str, int]) -> str:
     if not counts["captures"]:
-        return f"Nothing could be used: {_many(counts['rejected'], 'input')} rejected, see below for reasons and remedies."
+        return f"Nothing could be used: {_many(counts['rejected'], 'input')} rejected; reasons and remedies are below."
     level = [one.verdict.level for one in findings.judged]
     parts = [
         f"{_many(level.count('look'), 'capture')} to look at first",
@@ -128,7 +128,8 @@ def _summary(findings: ArchiveFindings, counts: Mapping[str, int]) -> str:
     ]
     if level.count("empty"):
         parts.append(f"{level.count('empty')} without any firing")
-    text = f"{_many(counts['firings'], 'firing')} measured on {_many(counts['captures'], 'capture')}: {', '.join(parts)}."
+    measured = f"{_many(counts['firings'], 'firing')} measured on {_many(counts['captures'], 'capture')}"
+    text = f"{measured}: {', '.join(parts)}."
     return f"{text} {_many(counts['rejected'], 'input')} could not be used." if counts["rejected"] else text
 
 
@@ -137,10 +138,10 @@ def _scope(first: Sequence[PageCapture], judged: Sequence[JudgedCapture]) -> str
         return "No capture could be used."
     asking = sum(one.verdict.level in ("look", "watch") for one in judged)
     if not asking:
-        return f"No capture asks for a look; {_many(len(first), 'capture')} of {len(judged)} shown, highest score first."
+        return f"No capture asks for a look; {_many(len(first), 'capture')} of {len(judged)} shown, worst first."
     if len(first) == asking:
         return f"All {_many(asking, 'capture')} that ask for a look, of {len(judged)}, worst first."
-    return f"The worst {len(first)} of {asking} captures that ask for a look, of {len(judged)}; the rest is listed below."
+    return f"The worst {len(first)} of {asking} captures that ask for a look, of {len(judged)}; the rest stand below."
 
 
 def _many(count: int, word: str) -> str:

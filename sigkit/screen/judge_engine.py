@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ from sigkit.classify.judge_table import judge_table
 from sigkit.classify.lead_verdict import reversed_channels
 from sigkit.classify.model_store import Model
 from sigkit.context.apply_context import apply_context
+from sigkit.report.firing_trace import name_of_lead
 from sigkit.report.summarise_leads import flagged, natural_key
 from sigkit.screen.capture_facts import CaptureFacts
 from sigkit.screen.capture_verdict import CaptureVerdict, judge_capture, severity_order
@@ -82,16 +84,25 @@ def judge_engine(members: Sequence[ScreenedCapture], model: Model | None) -> tup
     table = apply_context(concatenate([m.table for m in members]), [m.info for m in members])
     table = judge_table(table, model)
     turned = reversed_channels(table)
+    in_all = _firings_by_lead(judged_rows(table))
     judged = []
     for member in members:
         rows = np.flatnonzero(table["capture"] == member.facts.name)
         own = {name: column[rows] for name, column in table.items()}
         reversed_here = frozenset(channel for capture, channel in turned if capture == member.facts.name)
-        judged.append(_judge(member.facts, own, reversed_here, model))
+        judged.append(_judge(member.facts, own, reversed_here, model, in_all))
     return table, judged
 
 
-def _judge(facts: CaptureFacts, table: Table, turned: frozenset[str], model: Model | None) -> JudgedCapture:
+def _firings_by_lead(table: Table) -> dict[str, int]:
+    absent = flagged(table, "absent")
+    titles = [name_of_lead(str(c), "", str(n)) for c, n in zip(table["cylinder"], table["channel"], strict=True)]
+    return dict(Counter(title for title, gone in zip(titles, absent, strict=True) if not gone))
+
+
+def _judge(
+    facts: CaptureFacts, table: Table, turned: frozenset[str], model: Model | None, in_all: dict[str, int]
+) -> JudgedCapture:
     shown = judged_rows(table)
     leads = leads_of(shown)
     verdict = judge_capture(shown, leads, turned)
@@ -101,7 +112,7 @@ def _judge(facts: CaptureFacts, table: Table, turned: frozenset[str], model: Mod
     speed = np.asarray(table["engine_speed_rpm"], dtype=float)
     speed = speed[np.isfinite(speed)]
     return JudgedCapture(
-        facts, verdict, tuple(reasons), tuple(advise(facts, shown, leads)),
+        facts, verdict, tuple(reasons), tuple(advise(facts, shown, leads, in_all)),
         {
             "firings": int((~absent).sum()), "without_spark": int((shown["sparked"] == "no").sum()),
             "absent": int(absent.sum()), "leads": len(leads),

@@ -81,7 +81,12 @@ class Advice:
     text: str
 
 
-def advise(facts: CaptureFacts, table: Mapping[str, NDArray], leads: list[LeadRows]) -> list[Advice]:
+def advise(
+    facts: CaptureFacts,
+    table: Mapping[str, NDArray],
+    leads: list[LeadRows],
+    firings_of_engine: Mapping[str, int] | None = None,
+) -> list[Advice]:
     """Return what to change before recording a capture again, most important first.
 
     Parameters
@@ -91,11 +96,14 @@ def advise(facts: CaptureFacts, table: Mapping[str, NDArray], leads: list[LeadRo
         Firing table of the capture.
     leads : list of LeadRows
         Its judged leads.
+    firings_of_engine : mapping of str to int, optional
+        Firings by lead in words over all captures of the engine: many short captures are as good as a long one.
 
     Returns
     -------
     list of Advice
     """
+    in_all = firings_of_engine or {}
     found = np.concatenate([lead.found for lead in leads]) if leads else np.zeros(0, dtype=int)
     judged = [channel for channel in facts.channels if channel.kind in JUDGED_KINDS]
     advice = [] if len(found) else [Advice("no_firings", GENERAL_ADVICE["no_firings"])]
@@ -121,15 +129,13 @@ def advise(facts: CaptureFacts, table: Mapping[str, NDArray], leads: list[LeadRo
                 )
             )
             break
-    few = [lead for lead in leads if 0 < len(lead.found) < FEWEST_FIRINGS]
-    if few and facts.sweep == 0:
-        advice.append(
-            Advice(
-                "few_firings",
-                f"Record longer: {few[0].title} shows {len(few[0].found)} "
-                f"firing{'s' if len(few[0].found) > 1 else ''}, too few to tell how steady it is.",
-            )
-        )
+    few = [
+        lead for lead in leads if len(lead.found) > 0 and in_all.get(lead.title, len(lead.found)) < FEWEST_FIRINGS
+    ]
+    if few:
+        count = in_all.get(few[0].title, len(few[0].found))
+        shows = f"{few[0].title} shows {count} firing{'' if count == 1 else 's'}"
+        advice.append(Advice("few_firings", f"Record longer: {shows}, too few to tell how steady it is."))
     if any(channel.unit == "" for channel in judged):
         advice.append(Advice("no_scale", GENERAL_ADVICE["no_scale"]))
     if not facts.engine:

@@ -29,12 +29,13 @@ from sigkit.types.firing_table import Table
 
 @dataclass(frozen=True)
 class ScreenSummary:
-    """What a run found: counts for the terminal and the exit code."""
+    """What a run found, for the terminal and the exit code; ``model`` is ``""`` where there was none."""
 
     captures: int
     firings: int
     rejected: int
     out: Path
+    model: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,4 +238,5 @@ def _write(
     write_run_record(folder, record)
     now = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
     (folder / "report.html").write_text(render_page(archive_page(findings, record, now)), encoding="utf-8")
-    return ScreenSummary(counts["captures"], counts["firings"], counts["rejected"], out)
+    return ScreenSummary(counts["captures"], counts["firings"], counts["rejected"], out,
+                         "" if model is None else model.identifier)
