@@ -77,7 +77,8 @@ def list_sources(what: Sequence[str]) -> SourceListing:
     CaptureError
         When an entry does not exist.
     """
-    entries = _entries(what)
+    # A local address is a path, so that its files can be memory-mapped.
+    entries = [entry.removeprefix("file://") for entry in _entries(what)]
     local = [os.path.abspath(entry) for entry in entries if "://" not in entry]
     walk = _Walk()
     for path in local:

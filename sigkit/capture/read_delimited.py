@@ -17,7 +17,7 @@ from sigkit.capture import limits
 from sigkit.capture.assemble_captures import Origin, captures_from_columns
 from sigkit.capture.column_names import ColumnName
 from sigkit.capture.file_facts import read_facts
-from sigkit.capture.text_dialect import Dialect, find_dialect, row_fault, text_encoding
+from sigkit.capture.text_dialect import Dialect, find_dialect, row_fault, row_width, text_encoding
 from sigkit.capture.text_header import read_header
 from sigkit.capture.time_axis import UnusableTime, fit_time_axis, sweep_starts
 from sigkit.contracts.reader import ReadOptions
@@ -203,8 +203,10 @@ def _blocks(text: str, dialect: Dialect) -> list[_Block]:
         skip = 0
         while order and skip < len(group) and row_fault(group[skip], dialect):
             skip += 1
-        if order and skip == len(group) and not any(char.isalpha() for char in "".join(group)):
-            skip = 0
+        if order and skip == len(group):
+            # Words alone are a remark; rows of numbers of another width are damage, to be reported below.
+            widths = [row_width(line, dialect.separator or ";", dialect.decimal) for line in group]
+            skip = next((number for number, width in enumerate(widths) if width), len(group))
         if skip < len(group):
             blocks.append(_Block(number + skip, "\n".join(group[skip:]) + "\n"))
     return blocks

@@ -103,7 +103,7 @@ def row_fault(line: str, dialect: Dialect) -> str:
     return ""
 
 
-def _width(line: str, separator: str, decimal: str) -> int:
+def row_width(line: str, separator: str, decimal: str) -> int:
     """Return the number of columns of a line of numbers, 0 for any other line. Some fields may be empty."""
     fields = split_line(line, separator)
     if separator not in ("", " "):
@@ -126,7 +126,7 @@ def _first_run(lines: Sequence[str], separator: str, decimal: str) -> tuple[int,
             if run >= 1 and not any(rest.strip() for rest in lines[number:]):
                 break
             continue
-        width = _width(line, separator, decimal)
+        width = row_width(line, separator, decimal)
         if width and width == run_width:
             run += 1
         else:
@@ -209,7 +209,7 @@ def _rows_below(lines: Sequence[str], dialect: Dialect) -> int:
     """Count the rows of the right width among the first lines of numbers."""
     first = [line for line in lines[dialect.first_row : _NEAR] if line.strip()][:_RUN]
     separator = dialect.separator or ";"
-    return sum(_width(line, separator, dialect.decimal) == dialect.columns for line in first)
+    return sum(row_width(line, separator, dialect.decimal) == dialect.columns for line in first)
 
 
 def _dialect_of(lines: Sequence[str]) -> Dialect | None:

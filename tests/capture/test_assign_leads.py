@@ -96,6 +96,15 @@ def test_a_left_out_channel_keeps_its_place(tmp_path: Path) -> None:
     assert leads_of(tmp_path, ("1", "2", "3")) == {"a.npz": ["1", "3"]}
 
 
+def test_what_is_left_of_a_file_of_two_channels_is_no_file_of_one(tmp_path: Path) -> None:
+    """Two files and two leads: the file that lost a channel still holds both leads, in its own order."""
+    hole = np.where(np.arange(20) == 5, np.nan, np.arange(20.0))
+    for name in ("a", "b"):
+        channels = (Channel("p", hole, 1e5), Channel("q", np.arange(20.0), 1e5))
+        write_capture(Capture("c", channels), tmp_path / f"{name}.npz")
+    assert leads_of(tmp_path, ("1", "2")) == {"a.npz": ["2"], "b.npz": ["2"]}
+
+
 def test_a_lead_named_twice_is_an_error(tmp_path: Path) -> None:
     single(tmp_path, 2)
     with pytest.raises(ProfileError, match="named twice"):

@@ -65,6 +65,7 @@ def test_pandas_parquet_and_feather(volts: np.ndarray, capture: Capture, tmp_pat
     back = opened(tmp_path / "d.parquet")
     assert back.channels[0].sample_rate_Hz == pytest.approx(RATE)
     assert back.time_origin.startswith("2024-05-04")
+    assert back.channels[0].start_s == 0.0
     write_capture(capture, tmp_path / "ours.parquet")
     np.testing.assert_array_equal(pandas.read_parquet(tmp_path / "ours.parquet")["channel_0"], volts)
 
@@ -159,6 +160,7 @@ def test_h5py_files(volts: np.ndarray, capture: Capture, tmp_path: Path) -> None
     with h5py.File(tmp_path / "a.h5", "w") as file:
         group = file.create_group("recording")
         group.attrs["sample_rate"] = RATE
+        file.attrs["sample_rate"] = 5.0  # the nearest statement counts
         for name, factor, unit in (("north", 1, "V"), ("south", 2, "mV")):
             data = group.create_dataset(name, data=volts * factor, chunks=(64,), compression="gzip")
             data.attrs["unit"] = unit

@@ -99,6 +99,11 @@ def test_dangling_link_is_listed_not_fatal(archive: Path) -> None:
     assert "gone.csv" in names(archive)
 
 
+def test_a_file_address_is_a_path(archive: Path) -> None:
+    assert names(f"file://{archive}") == NAMES
+    assert list_sources([f"file://{archive}"]).sources[0].path == str(archive / "d.csv")
+
+
 def test_address_of_another_file_system() -> None:
     import fsspec
 

@@ -177,6 +177,24 @@ def test_sweeps_below_each_other(between: str) -> None:
     assert second.channels[0].start_s == pytest.approx(-0.0001, abs=1e-12)
 
 
+@pytest.mark.parametrize("header", ["", "time (s),U (V),I (A)\n"])
+def test_a_sweep_of_another_width_is_refused(header: str) -> None:
+    text = "time (s),U (V)\n" + rows("{t:.6f},{v}") + "\n" + header + rows("{t:.6f},{v},{i}")
+    with pytest.raises(CaptureError, match="3 columns where 2 were expected") as caught:
+        read(text)
+    assert caught.value.place == f"line {ROWS + 3 + bool(header)}"
+
+
+def test_a_remark_below_the_numbers_is_no_sweep() -> None:
+    [capture] = read("time (s),U (V)\n" + rows("{t:.6f},{v}") + "\nend of record\n")
+    assert (capture.name, len(capture.channels[0])) == ("a.csv", ROWS)
+
+
+def test_a_stated_rate_has_more_digits_than_rounded_time() -> None:
+    [capture] = read("# sample rate: 333333.25 Hz\ntime (s),U (V)\n" + rows("{t:.5f},{v}", 3000, 1 / 333333.25))
+    assert capture.channels[0].sample_rate_Hz == 333_333.25
+
+
 def test_sweeps_without_time() -> None:
     first, second = read("fs: 100000\nU (V)\n" + rows("{v}") + "\n" + rows("{v}", 10))
     assert [len(first.channels[0]), len(second.channels[0])] == [ROWS, 10]

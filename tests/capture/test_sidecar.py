@@ -146,6 +146,14 @@ def test_unknown_channel_and_lone_cylinder_are_warnings() -> None:
     assert [channel.cylinder for channel in told.channels] == ["", ""]
 
 
+def test_a_line_for_a_channel_wins_over_a_line_for_the_capture_in_any_order() -> None:
+    capture = Capture("a.csv", (Channel("A", np.arange(9), 1e5), Channel("B", np.arange(9), 1e5)))
+    rows = [SidecarRow(2, (("capture", "a.csv"), ("channel", "B"), ("kind", "coil_current"))),
+            SidecarRow(3, (("capture", "a.csv"), ("kind", "secondary_voltage")))]  # fmt: skip
+    for order in (rows, rows[::-1]):
+        assert [c.kind for c in apply_sidecar(capture, order).channels] == ["secondary_voltage", "coil_current"]
+
+
 def test_samples_are_never_touched() -> None:
     samples = np.arange(9)
     capture = Capture("a.wav", (Channel("A", samples, 1e5, scale=0.1),), format="wav")

@@ -44,6 +44,15 @@ def test_missing_samples_are_seen(missing: int) -> None:
     assert caught.value.row == 400
 
 
+def test_a_few_missing_samples_are_not_taken_for_rounding() -> None:
+    """Four single gaps close together: as many irregular steps as rounding would give, but in the wrong places."""
+    stamps = np.arange(1000) * 1e-5
+    for row in (400, 402, 404, 406):
+        stamps[row:] += 1e-5
+    with pytest.raises(UnusableTime, match="not uniform"):
+        fit_time_axis(np.round(stamps, 5))
+
+
 def test_slow_drift_is_refused() -> None:
     index = np.arange(5000.0)
     with pytest.raises(UnusableTime, match="not uniform"):
