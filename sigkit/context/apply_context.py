@@ -70,9 +70,10 @@ def _polarity_by_lead(table: Table, lead: NDArray, kind: NDArray) -> None:
 def _roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> None:
     partners = coil_partners(table, lead, captures)
     recording = {info.name: info.recording for info in captures}
-    level = np.abs(np.where(np.isfinite(table["firing_level"]), table["firing_level"], table["peak_level"]))
+    firing = np.where(np.isfinite(table["firing_level"]), table["firing_level"], table["peak_level"])
+    levels = np.abs(np.stack([firing, table["burn_level"]]))
     with np.errstate(divide="ignore", invalid="ignore"):
-        log_level = np.where(level > 0, np.log(level), np.nan)
+        log_level = np.where(levels > 0, np.log(levels), np.nan)
     secondary = np.isin(table["channel_kind"], ("secondary_voltage", "unknown"))
     place = {
         (str(c), str(f), int(e)): row
@@ -84,16 +85,16 @@ def _roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> None
         if partner is None:
             table["role"][np.flatnonzero(lead == name)] = "single"
             continue
-        evidence = log_level[rows].copy()
+        evidence = log_level[:, rows].copy()
         other = np.array(
             [place.get((str(table["capture"][r]), partner, int(table["event"][r])), -1) for r in rows], dtype=int
         )
         both = (other >= 0) & bool(partner)
-        evidence[both] -= log_level[other[both]]
+        evidence[:, both] -= log_level[:, other[both]]
         takes = np.array([recording.get(str(c), str(c)) for c in table["capture"][rows]], dtype=object)
         for take in sorted(set(takes)):
             own = np.flatnonzero(takes == take)
-            answer = _decide(table, rows[own], evidence[own], both[own])
+            answer = _decide(table, rows[own], evidence[:, own], both[own])
             table["role"][rows[own]] = np.where(answer > 0, "power", np.where(answer < 0, "waste", "unknown"))
 
 
@@ -104,17 +105,20 @@ def _decide(table: Table, rows: NDArray, evidence: NDArray, both: NDArray) -> ND
     # One end and the difference of two ends are different evidence: judge the larger group.
     use = both if both.sum() * 2 >= both.size else ~both
     pick = np.flatnonzero(use)
+    # Without a common time axis the burn level is the steadier witness where it is known.
+    burning = np.isfinite(evidence[0]) & np.isfinite(evidence[1])
+    single = np.where(burning, 0.5 * (evidence[0] + evidence[1]), evidence[0])
     if alone:
-        answer[pick] = power_by_clusters(evidence[pick], bool(both[pick].all()))
+        answer[pick] = power_by_clusters(single[pick], bool(both[pick].all()))
         return answer
     times = table["time_s"][rows]
     order = np.argsort(times, kind="stable")
     number = np.empty(rows.size, dtype=np.int64)
     number[order] = period_numbers(times[order])
-    masked = np.where(use, evidence, np.nan)
+    masked = np.where(use[None, :], evidence, np.nan)
     answer = power_by_parity(masked, number)
     if not answer.any() and rows.size < 4:
-        answer[pick] = power_by_clusters(evidence[pick], bool(both[pick].all()))
+        answer[pick] = power_by_clusters(single[pick], bool(both[pick].all()))
     return answer
 
 

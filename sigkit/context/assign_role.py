@@ -9,7 +9,11 @@ from numpy.typing import NDArray
 #: the firing level (our choice; a waste spark fires at 1 to 4 kV, a power spark at 5 to 15 kV: common
 #: practice, no source).
 SIGMA = 3.0
-LEAST_DIFFERENCE = 0.15
+LEAST_DIFFERENCE = 0.08
+#: Kinds of evidence below this many standard errors say nothing and do not thin out the others (our choice).
+INFORMATIVE = 1.0
+#: A floor on the spread of a logarithm: a few firings may agree by chance (our choice: 4 %).
+LEAST_SPREAD = 0.04
 #: A single event is decided between two ends, or two clusters, from this difference on (our choice).
 SINGLE_DIFFERENCE = 0.4
 
@@ -19,8 +23,9 @@ def power_by_parity(evidence: NDArray, number: NDArray) -> NDArray[np.int64]:
 
     Parameters
     ----------
-    evidence : ndarray, shape (n,)
-        Logarithm of the firing level of this end (less that of the other end where recorded); NaN allowed.
+    evidence : ndarray, shape (n,) or (k, n)
+        Logarithms of levels that are higher on compression (firing level, burn level) of this end, less those of
+        the other end where recorded; one row a kind of evidence; NaN allowed.
     number : ndarray of int, shape (n,)
         Revolution of each firing.
 
@@ -34,22 +39,29 @@ def power_by_parity(evidence: NDArray, number: NDArray) -> NDArray[np.int64]:
     >>> power_by_parity(np.log([9.0, 2.0, 8.5, 2.2]), np.arange(4)).tolist()
     [1, -1, 1, -1]
     """
-    answer = np.zeros(evidence.size, dtype=np.int64)
+    rows = np.atleast_2d(np.asarray(evidence, dtype=float))
     odd = number % 2 == 1
+    scores = [score for score in (_parity_score(row, odd) for row in rows) if abs(score) >= INFORMATIVE]
+    # Kinds of evidence count as independent: their standardised differences add up.
+    total = float(np.sum(scores) / np.sqrt(len(scores))) if scores else 0.0
+    if abs(total) < SIGMA:
+        return np.zeros(rows.shape[1], dtype=np.int64)
+    sign = 1 if total > 0 else -1
+    return np.where(odd, -sign, sign).astype(np.int64)
+
+
+def _parity_score(evidence: NDArray, odd: NDArray) -> float:
+    """Difference of the two parities' medians in standard errors; NaN where it cannot be told."""
     known = np.isfinite(evidence)
     groups = [evidence[known & ~odd], evidence[known & odd]]
     if min(g.size for g in groups) == 0:
-        return answer
+        return float("nan")
     middle = [float(np.median(g)) for g in groups]
     difference = middle[0] - middle[1]
     deviation = np.concatenate([np.abs(g - m) for g, m in zip(groups, middle, strict=True)])
-    # A floor on the spread: a few firings may agree by chance (our choice: 8 %).
-    spread = max(1.4826 * float(np.median(deviation)), 0.08)
+    spread = max(1.4826 * float(np.median(deviation)), LEAST_SPREAD)
     error = spread * 1.2533 * float(np.sqrt(sum(1.0 / g.size for g in groups)))
-    if abs(difference) < max(LEAST_DIFFERENCE, SIGMA * error):
-        return answer
-    sign = 1 if difference > 0 else -1
-    return np.where(odd, -sign, sign).astype(np.int64)
+    return difference / error if abs(difference) >= LEAST_DIFFERENCE else 0.3 * difference / error
 
 
 def power_by_clusters(evidence: NDArray, both_ends: bool) -> NDArray[np.int64]:
