@@ -79,8 +79,10 @@ def _print_json(table: Table) -> None:
     import json
 
     from sigkit.report.terminal_table import records_of
+    from sigkit.types.firing_table import all_columns
 
-    typer.echo(json.dumps(records_of(table, list(table)), indent=1, allow_nan=False))
+    columns = [*all_columns(), *sorted(set(table) - set(all_columns()))]
+    typer.echo(json.dumps(records_of(table, columns), indent=1, allow_nan=False))
 
 
 def _print_table(table: Table, title: str, with_conditions: bool, warnings: Sequence[str]) -> None:

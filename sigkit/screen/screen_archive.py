@@ -8,14 +8,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sigkit.capture.open_captures import OpeningPlan, PlannedSource, plan_opening
+from sigkit.capture.open_captures import PlannedSource, plan_opening
 from sigkit.capture.source_reference import Rejection
 from sigkit.classify.model_store import Model, load_default_model, load_model
 from sigkit.jobs import TaskFailure, available_cores, stream_jobs
 from sigkit.provenance import versions
 from sigkit.report.page import render_page
 from sigkit.report.picture import Picture
-from sigkit.report.report_folder import PROGRAM, is_report_folder, report_folder
+from sigkit.report.report_folder import PROGRAM, check_output_folder, report_folder
 from sigkit.report.summarise_coil_pairs import summarise_coil_pairs
 from sigkit.report.summarise_leads import natural_key, summarise_leads
 from sigkit.report.write_tables import FiringTableWriter, write_captures, write_rejected, write_run_record
@@ -89,7 +89,8 @@ def screen_archive(
     SigkitError
         When an entry does not exist, or settings, sidecar, profile or model cannot be used.
     """
-    plan = _without_reports(plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile), Path(out))
+    check_output_folder(out, overwrite)
+    plan = plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile)
     chosen = load_model(model) if model else load_default_model()
     settings = {"what": list(what), "leads": list(leads), "sample_rate_Hz": sample_rate_Hz, "profile": profile}
     with report_folder(out, overwrite) as folder:
@@ -100,26 +101,6 @@ def screen_archive(
         store.remove()
         findings = replace(findings, rejections=tuple(rejections), pictures=_draw(tasks, workers, progress))
         return _write(folder, Path(out), findings, chosen, settings, plan.warnings)
-
-
-def _without_reports(plan: OpeningPlan, out: Path) -> OpeningPlan:
-    """Leave out the tables of earlier runs: they are no captures. They are counted in a warning."""
-    reports: dict[Path, bool] = {}
-
-    def written_by_us(path: str) -> bool:
-        if "://" in path:
-            return False
-        folder = Path(path).resolve().parent
-        if folder not in reports:
-            reports[folder] = folder == out.resolve() or is_report_folder(folder)
-        return reports[folder]
-
-    kept = tuple(one for one in plan.sources if not written_by_us(one.reference.path))
-    left_out = len(plan.sources) - len(kept)
-    if not left_out:
-        return plan
-    files = "1 file of an earlier report was" if left_out == 1 else f"{left_out} files of earlier reports were"
-    return OpeningPlan(kept, plan.rejections, (*plan.warnings, f"{files} left out."))
 
 
 def _measure_all(
