@@ -74,7 +74,8 @@ class LineMaker:
     def detection(self) -> Iterator[Line]:
         """Recall of firings on the record; precision over every detection that is judged."""
         rows = self.rows
-        for kind, where in (("all", self.real), ("secondary", self.secondary), ("primary", self.real & ~self.secondary)):
+        others = self.real & ~self.secondary
+        for kind, where in (("all", self.real), ("secondary", self.secondary), ("primary", others)):
             asked = where & rows["on_record"]
             yield from self.share(f"detection recall, {kind} channels", rows["detected"], asked, rows["detected"])
         judged = rows["spurious"] | (rows["on_record"] & rows["detected"])

@@ -65,7 +65,7 @@ def test_model_show_and_verify(capsys):
 
 def test_profiles_are_written_listed_and_shown(capsys, tmp_path, monkeypatch):
     monkeypatch.setenv("SIGKIT_PROFILES", str(tmp_path))
-    code, out, _ = run(capsys, "profile", "new", "heron", "--cylinders", "1,2,3,4", "--shared-coil-pairs", "1-4,2-3")
+    code, _, _ = run(capsys, "profile", "new", "heron", "--cylinders", "1,2,3,4", "--shared-coil-pairs", "1-4,2-3")
     assert code == 0
     assert (tmp_path / "heron.profile.toml").is_file()
     assert "heron" in run(capsys, "profile", "list")[1]
