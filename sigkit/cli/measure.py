@@ -32,6 +32,8 @@ def measure(
 
     Example: sigkit measure demo --plot firings.png
     """
+    from threadpoolctl import threadpool_limits
+
     from sigkit.capture.open_captures import open_planned, plan_opening
     from sigkit.classify.judge_table import judge_table
     from sigkit.classify.model_store import load_default_model, load_model
@@ -54,7 +56,9 @@ def measure(
     measured = [measure_capture(capture) for capture in open_planned(plan.sources[0])]
     chosen = load_model(model) if model else load_default_model()
     infos = [CaptureInfo.of(one.capture) for one in measured]
-    table = judge_table(apply_context(concatenate([one.table for one in measured]), infos), chosen)
+    # One thread: trees on a small table wait for busy cores far longer than they compute.
+    with threadpool_limits(limits=1):
+        table = judge_table(apply_context(concatenate([one.table for one in measured]), infos), chosen)
     if json:
         _print_json(table)
     else:

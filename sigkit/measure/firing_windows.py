@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.median import row_median
+from sigkit.measure.pickup_droop import estimate_droop_rate
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.droop import estimate_droop, running_integral
+from sigkit.prepare.droop import running_integral
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants
@@ -238,28 +239,15 @@ class FiringWindows:
         if not whole.any():
             return
         column = np.arange(value.shape[1])
-        on = (self.instants.coil_on.position[chosen] - first)[:, None]
-        settled = (column < on - 2) & (column >= on - BASELINE_S * self.channel.sample_rate_Hz)
-        settled |= (column >= begin[:, None]) & (column < end[:, None])
         rows = (value - level[:, None])[whole]
-        rate, rate_u = estimate_droop(rows, settled[whole], self.interval_s)
-        late = (column >= begin[:, None]) & (column < end[:, None])
-        held = running_integral(rows, self.interval_s)
-        tail = row_median(np.where(late[whole], rows, np.nan))
-        mended = row_median(np.where(late[whole], rows + rate * held, np.nan))
-        # Undo the droop only where it brings the settled level after the ring back to the one before.
-        helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
-        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late[whole].sum(axis=1)))))
-        shows = np.nanmedian(np.abs(tail)) > limit
-        steady = not np.isfinite(rate_u) or rate > 3.0 * rate_u
-        if rate > 0 and helps and shows and steady:
-            self.droop_rate = min(rate, 1.0 / 20e-6)
-            own = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
-            self.droop_rate_u = float(max(own, rate_u if np.isfinite(rate_u) else 0.1 * rate))
-        else:
-            # What droop could hide below the noise stays as an uncertainty.
-            area = np.nanmedian(np.abs(row_median(np.where(late[whole], held, np.nan))))
-            self.droop_rate_u = float(min(limit / max(area, 1e-300), 1.0 / 20e-6)) if area > 0 else 0.0
+        late = ((column >= begin[:, None]) & (column < end[:, None]))[whole]
+        breakdown = (self.instants.breakdown.position[chosen] - first)[whole, None]
+        burn_end = (self.instants.burn_end.position[chosen] - first)[whole, None]
+        burning = (column > breakdown + 1) & (column < burn_end)
+        self.droop_rate, self.droop_rate_u = estimate_droop_rate(
+            rows, running_integral(rows, self.interval_s), late, burning, self.interval_s,
+            self.noise * np.sqrt(self.correlation),
+        )
 
     def batches(self) -> Iterator[WindowBatch]:
         """Yield batches of windows of similar length."""

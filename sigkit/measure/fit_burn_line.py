@@ -205,8 +205,10 @@ def _reweight(
             residual = np.where(used, y - _evaluate(coefficients, x), np.nan)
             if round_number < 3:
                 typical = np.nansum(np.abs(residual), axis=1) / np.maximum(used.sum(axis=1), 1)
-                # A coarse quantiser can make more than half of the residuals equal: keep a floor.
-                scale = np.maximum(row_spread(residual), 0.2 * typical)
+                # The mean deviation as a floor: only spikes are cut, so a little noise more does not move
+                # the line, and a coarse quantiser that makes most residuals equal does no harm. The
+                # factor makes it consistent for normal noise, sqrt(pi / 2).
+                scale = np.maximum(row_spread(residual), np.sqrt(np.pi / 2) * typical)
                 scale = np.maximum(scale, 1e-12 * np.nanmax(np.abs(np.where(used, y, 0.0)), axis=1) + 1e-300)
             ratio = np.where(used, residual / (BISQUARE * scale[:, None]), 1.0)
             current = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)

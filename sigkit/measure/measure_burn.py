@@ -14,6 +14,8 @@ from sigkit.types.instants import Instants
 
 #: Fewest samples for a level, for a slope and for a curvature (our choice).
 FEWEST_LEVEL, FEWEST_SLOPE, FEWEST_CURVATURE = 3, 6, 16
+#: Points of which the median is taken, at least, where there are as many samples (our choice).
+MEDIAN_POINTS = 40
 #: Samples left out after each re-ignition (our choice: the collapse itself is no burn).
 GUARD = 1.0
 
@@ -92,8 +94,9 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
     step = windows.condition.step
     time_ms = np.arange(wide.shape[1])[None, :] * per_ms
     fit = fit_burn_line(time_ms, wide, noise, windows.correlation)
-    level = row_median(middle)
     here = np.isfinite(middle).sum(axis=1)
+    # Noise drags the median of a skewed line towards its mean: average over 1/40 of the stretch first.
+    level = row_median(_average(middle, here // MEDIAN_POINTS))
     level = np.where(here >= FEWEST_LEVEL, level, np.nan)
     sign = np.where(level < 0, -1.0, 1.0)
     quantum = step / np.sqrt(12.0) if windows.noise < 0.5 * step else 0.0
@@ -135,3 +138,17 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
         clipped=clipped, count=fit.count,
         end_level=row_median(last),
     )
+
+
+def _average(rows: NDArray, length: NDArray) -> NDArray[np.float64]:
+    """Average each row over ``length`` neighbours (its own length, 1 or more); NaN ignored."""
+    k, m = rows.shape
+    if m == 0:
+        return rows
+    known = np.isfinite(rows)
+    block = np.arange(m) // np.maximum(length, 1)[:, None]
+    place = (np.arange(k)[:, None] * m + block).ravel()
+    total = np.bincount(place, weights=np.where(known, rows, 0.0).ravel(), minlength=k * m)
+    count = np.bincount(place, weights=known.ravel(), minlength=k * m)
+    means = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(k, m)
+    return means[:, : int(block.max()) + 1]

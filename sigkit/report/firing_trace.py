@@ -17,6 +17,8 @@ from sigkit.types.instants import INSTANT_NAMES
 POINTS = 600
 #: What is shown before the first and after the last instant of a firing, ms. Our choice.
 LEAD_IN_MS, RING_MS = 0.4, 2.5
+#: How far from the breakdown the tip of the drawn firing line is looked for, ms. Our choice.
+TIP_MS = 0.05
 #: Longest stretch shown before the switching-off, and after it where no burn end is known, ms. Our choice.
 LONGEST_DWELL_MS, UNKNOWN_END_MS = 12.0, 4.0
 
@@ -79,17 +81,18 @@ class FiringTrace:
     def mark_height(self, instant: str) -> float:
         """Return where an instant's mark sits, in ``unit``.
 
-        The breakdown sits at the tip of the firing line; the switching-off just before its steep edge,
-        where a shift of one sample does not move the mark by kilovolts.
+        The breakdown sits at the tip of the drawn firing line (the firing voltage itself counts from the
+        baseline and may be a bound); the switching-off just before its steep edge, where a shift of one
+        sample does not move the mark by kilovolts.
         """
         at = self.instants_ms[instant][0]
-        tip = float(self.row.get("firing_voltage_V", np.nan)) * self.kilo_ratio
-        if instant == "breakdown" and np.isfinite(tip):
-            return tip
+        if instant == "breakdown":
+            near = self.value[np.abs(self.time_ms - at) <= TIP_MS]
+            sign = np.sign(float(self.row.get("polarity", 0)) * self.kilo_ratio)
+            if len(near) and sign:
+                return float(near.max() if sign > 0 else near.min())
         before = self.time_ms[self.time_ms < at - 0.01]
-        return (
-            self.value_at(float(before[-1])) if instant == "coil_off" and len(before) else self.value_at(at)
-        )
+        return self.value_at(float(before[-1])) if instant == "coil_off" and len(before) else self.value_at(at)
 
 
 def name_of_lead(cylinder: str, lead: str, channel: str) -> str:

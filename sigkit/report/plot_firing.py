@@ -80,7 +80,9 @@ def _burn_line(axes: Any, trace: FiringTrace) -> list[Any]:
     offset = at - 0.5 * (begin + end)
     sign = np.sign(voltage) or 1.0
     # The slope counts the magnitude (positive when it grows), the trace is signed as recorded.
-    line = (voltage + sign * slope * offset) * trace.kilo_ratio
+    baseline = float(row.get("baseline_level", 0.0))
+    # Voltages of the table count from the baseline, the trace does not.
+    line = (voltage + sign * slope * offset + (baseline if np.isfinite(baseline) else 0.0)) * trace.kilo_ratio
     u_voltage, u_slope = (
         float(row.get(name, np.nan)) for name in ("burn_voltage_u_V", "burn_slope_u_V_per_ms")
     )

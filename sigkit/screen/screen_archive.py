@@ -89,6 +89,8 @@ def screen_archive(
     SigkitError
         When an entry does not exist, or settings, sidecar, profile or model cannot be used.
     """
+    from threadpoolctl import threadpool_limits
+
     check_output_folder(out, overwrite)
     plan = plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile)
     chosen = load_model(model) if model else load_default_model()
@@ -97,7 +99,9 @@ def screen_archive(
         store = MeasuredStore(folder / ".measured")
         measured, rejections = _measure_all(plan.sources, store, workers, progress)
         rejections = sorted([*plan.rejections, *rejections], key=lambda one: (one.capture, one.place))
-        findings, tasks = _judge_all(folder, measured, plan.sources, store, chosen)
+        # One thread: gradient-boosted trees on small tables wait for busy cores far longer than they compute.
+        with threadpool_limits(limits=1):
+            findings, tasks = _judge_all(folder, measured, plan.sources, store, chosen)
         store.remove()
         findings = replace(findings, rejections=tuple(rejections), pictures=_draw(tasks, workers, progress))
         return _write(folder, Path(out), findings, chosen, settings, plan.warnings)

@@ -1,6 +1,7 @@
 """Pictures: what is drawn sits where the numbers say, and looks follow published rules."""
 
 import io
+from dataclasses import replace
 
 import matplotlib
 import numpy as np
@@ -55,7 +56,8 @@ def test_superimposed_draws_every_firing_found_and_marks_instants(axes, traces):
     assert set(marks) == {"coil off", "breakdown", "burn end"}
     burn = [trace.row["burn_time_ms"] + 0.02 for trace in found]
     assert np.allclose(marks["burn end"].get_xdata(), burn, atol=1e-6)
-    assert np.allclose(marks["breakdown"].get_ydata(), [trace.row["firing_voltage_V"] for trace in found])
+    # The firing line is the lowest point of every invented firing.
+    assert np.allclose(marks["breakdown"].get_ydata(), [trace.value.min() for trace in found])
 
 
 def test_parade_keeps_the_order_and_the_place_of_an_absent_firing(axes, invented):
@@ -87,6 +89,12 @@ def test_burn_line_passes_through_the_burn_voltage_with_the_slope(axes, traces):
     assert np.polyfit(x, y, 1)[0] == pytest.approx(-9.0)
     burn = traces[0].row["burn_time_ms"]
     assert (x[0] - 0.02, x[-1] - 0.02) == pytest.approx((0.2 * burn, 0.8 * burn))
+
+
+def test_burn_line_counts_from_the_baseline(axes, traces):
+    shifted = replace(traces[0], row={**traces[0].row, "baseline_level": 25.0})
+    line = next(artist for artist in plot_firing(axes, shifted) if artist.get_label() == "burn line")
+    assert np.interp(line.get_xdata().mean(), line.get_xdata(), line.get_ydata()) == pytest.approx(-85.0)
 
 
 def test_pictures_are_wide_enough_for_a_phone_and_say_what_they_show(traces):
