@@ -50,7 +50,7 @@ class Picture:
 
 def draw_superimposed(traces: Sequence[FiringTrace]) -> Picture:
     """Draw the firings of one lead over each other (at most `MOST_SUPERIMPOSED`, evenly taken)."""
-    shown = _evenly(traces, MOST_SUPERIMPOSED)
+    shown = _evenly([trace for trace in traces if not trace.absent], MOST_SUPERIMPOSED)
     figure, axes = new_figure(3.0)
     plot_superimposed(axes[0], shown)
     name = traces[0].title
@@ -87,13 +87,15 @@ def draw_raster(traces: Sequence[FiringTrace]) -> Picture:
     """Draw the firings of one lead one above the other (at most `MOST_LINES`, evenly taken)."""
     shown = _evenly(traces, MOST_LINES)
     figure, axes = new_figure(0.8 + 0.3 * len(shown))
-    plot_raster(axes[0], shown, [str(trace.firing) for trace in shown])
+    plot_raster(axes[0], shown, ["–" if trace.absent else str(trace.firing) for trace in shown])
     axes[0].set_ylabel("firing", fontsize=9)
+    absent = sum(trace.absent for trace in shown)
+    found, missing = _count(len(shown) - absent, "firing"), f" and {absent} expected, not found" if absent else ""
     name = traces[0].title
     return _pack(
         figure,
-        f"Raster: {_count(len(shown), 'firing')} of {name}, the first on top.",
-        f"{_count(len(shown), 'firing')} of {name} one above the other. {_medians(traces)}",
+        f"Raster: {found} of {name}{missing}, the first on top.",
+        f"{found} of {name}{missing}, one above the other. {_medians(traces)}",
     )
 
 

@@ -133,3 +133,8 @@ def test_a_long_parade_breaks_into_rows(invented):
         draw_parade(cut_traces(capture, table, rows)).height_px
         > draw_parade(cut_traces(capture, table, rows[:4])).height_px
     )
+
+
+def test_captions_count_absent_firings_apart(traces):
+    assert draw_superimposed(traces).caption == "Superimposed: 5 firings of cylinder 3."
+    assert draw_raster(traces).caption.startswith("Raster: 5 firings of cylinder 3 and 1 expected, not found")
