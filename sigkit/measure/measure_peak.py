@@ -45,7 +45,8 @@ def measure_peak(
 
     The firing voltage is the largest sample in the firing's own sign up to breakdown, carried on along the
     rise of the last interval to the instant of breakdown (at most one interval), plus the lag of the band
-    limit, slope x time constant, where the crest is rounded (`_rounding`). Uncertainty, combined as in JCGM 100:2008, 5.1.2: noise, quantisation (rectangular,
+    limit, slope x time constant, where the crest is rounded (`_rounding`). Uncertainty, combined as in JCGM
+    100:2008, 5.1.2: noise, quantisation (rectangular,
     step/sqrt(12)), the instant within its interval (rectangular at most, 1/sqrt(12) of the last rise), the
     correction for the lag (half of it), baseline and droop.
 
