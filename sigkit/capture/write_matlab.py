@@ -18,4 +18,7 @@ def write_matlab(capture: Capture, path: Path) -> tuple[str, ...]:
     said = {key: np.asarray(value) for key, value in capture_statements(capture).items()}
     with open(path, "wb") as stream:
         savemat(stream, {**held, **said}, oned_as="column")
+        # The header's text names the time of writing; a fixed one keeps equal captures equal files.
+        stream.seek(0)
+        stream.write(b"MATLAB 5.0 MAT-file, written by sigkit".ljust(116))
     return ()
