@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 from sigkit.measure.median import row_median, row_spread
 
 #: Time constants looked for here, seconds (our choice; slower ones show in the tail after the ring).
-SHORTEST_S, LONGEST_S = 20e-6, 0.6e-3
+SHORTEST_S, LONGEST_S = 20e-6, 0.35e-3
 #: What the burn lines' own bend passes for, 1/s, and its standard uncertainty: 450 to 850 too much was seen on
 #: 400 simulated firings behind time constants of 0.1 to 1 ms (our figure). It is corrected for
 #: (JCGM 100:2008, 3.2.3).
 BURN_BEND_HZ, BURN_BEND_U_HZ = 600.0, 300.0
-#: Share of the early burn level that may be left late in the burn (our choice: a true burn line keeps its level
-#: to some tens of per cent, behind 0.3 ms a burn of 1 ms has a tenth left).
-MOST_LEFT = 0.5
+#: Share of the early burn level that may be left late in the burn (our choice: behind 0.3 ms a burn of 1 ms
+#: has a tenth left, while a high series resistance lets a true burn line fall to some tens of per cent).
+MOST_LEFT = 0.2
 
 
 def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> tuple[float, float]:
@@ -71,7 +71,7 @@ def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> 
     scatter = float(row_spread(each[None, :])[0]) * np.sqrt(0.5 * np.pi / len(each)) if len(each) > 2 else 0.1 * rate
     rate_u = float(np.hypot(scatter, BURN_BEND_U_HZ))
     rate -= BURN_BEND_HZ
-    if np.median(explained) < 0.8 or _left(value, burning) > MOST_LEFT or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
+    if np.median(explained) < 0.9 or _left(value, burning) > MOST_LEFT or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
         return 0.0, np.inf
     return min(rate, 1.0 / SHORTEST_S), rate_u
 

@@ -14,6 +14,8 @@ from sigkit.measure.firing_windows import WindowBatch
 #: every sample, and the highest sample is given as a lower bound. Below it the reading is corrected and the
 #: rest is uncertainty.
 UNRESOLVED_SHARE = 0.20
+#: Samples from coil_off to breakdown below which the whole rise may fall between two samples (our choice).
+FEWEST_RISE = 6.0
 #: Lag of the band limit that rounds no crest visibly, in samples, and its standard uncertainty: recorders pass
 #: from a fifth of the sample rate (single pole: lag 1/(2 pi 0.2) = 0.8 samples) to well beyond it (our choice).
 UNSEEN_LAG, UNSEEN_LAG_U = 0.4, 0.3
@@ -102,6 +104,8 @@ def measure_peak(
     variance += (0.25 * rise * ahead) ** 2
     at_limit = batch.clipped[row, crest]
     unresolved = rise * (1.0 + lag) > UNRESOLVED_SHARE * np.abs(height)
+    with np.errstate(invalid="ignore"):
+        unresolved |= ~(batch.breakdown - batch.off >= FEWEST_RISE)
     # A lower bound is the highest sample itself: nothing is added to it.
     firing = np.where(found, sign * np.where(at_limit | unresolved, height, height + correction), np.nan)
     firing_u = np.where(found, np.sqrt(variance), np.nan)
