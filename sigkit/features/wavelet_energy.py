@@ -260,8 +260,7 @@ def _overlap(low: float, high: float, band: tuple[float, float]) -> float:
 def _energy_by_window(
     coefficients: NDArray, step: int, shift: float, padded: int, windows: list[tuple[float, float] | None]
 ) -> NDArray[np.float64]:
-    """Return the energy of each row in each window; a coefficient stands for ``step`` samples about its
-    place."""
+    """Return the energy of each row in each window; a coefficient stands for ``step`` samples."""
     squares = np.square(coefficients, dtype=np.float64)
     if windows == [None]:
         return squares.sum(axis=1, keepdims=True)
