@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.errors import SimulationError
 from sigkit.simulate.circuit_parameters import CircuitParameters
 
 #: States: primary current, secondary current (into tower 0), switch voltage, towers 0 and 1, plugs 0 and 1.
@@ -16,6 +17,10 @@ ON, LIMITING, OFF, CLAMPED, REVERSE = range(5)
 #: Our choices, small or large enough not to matter: resistance of clamp and reverse diode, of the open
 #: switch, of clean insulation and of an open link between tower and plug, in ohm.
 CLAMP_OHM, OPEN_SWITCH_OHM, CLEAN_OHM, OPEN_LINK_OHM = 0.01, 10e6, 1e10, 1e10
+
+#: Fastest rate accepted: rounding puts some 1e-15 of it on the slow rates, here 0.03 per second, a tenth of
+#: a per mille over a dwell of 3 ms (our choice), 1/s.
+FASTEST_PER_S = 3e13
 
 #: A grounded end is a tower with a huge capacitance and a tiny leak.
 _GROUND_F, _GROUND_OHM = 1.0, 1e-3
@@ -117,6 +122,16 @@ class CircuitModes:
         root_inverse = np.linalg.inv(root)
         lift = np.swapaxes(root_inverse, 1, 2)
         rate, vectors = np.linalg.eig((root_inverse @ flow @ lift).astype(complex))
+        fastest = np.abs(rate).max(axis=1)
+        if (fastest > FASTEST_PER_S).any():
+            worst = rows[fastest.argmax()]
+            raise SimulationError(
+                f"event {worst} has a time constant of {1.0 / fastest.max():.1e} s, below "
+                f"{1.0 / FASTEST_PER_S:.0e} s: too short beside the burn to be integrated. Raise a capacitance, "
+                "switch_on_ohm or series_ohm."
+            )
+        # A passive circuit cannot grow: what is positive is rounding.
+        rate = np.minimum(rate.real, 0.0) + 1j * rate.imag
         self.rate[mode, rows] = rate
         self.vectors[mode, rows] = lift @ vectors
         self.inverse[mode, rows] = np.linalg.inv(vectors) @ np.swapaxes(root, 1, 2)

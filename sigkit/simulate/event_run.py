@@ -214,8 +214,8 @@ class EventRun:
         spent = rows[self.extinctions[rows, end] >= MOST_INTERVALS]
         self.breakdown_V[spent, end] = self.leak_V[spent, end] = np.inf
         cold = self.breakdown_V[rows, end]
-        hot = np.minimum(self.p.rebreakdown_V[rows, end], cold)
-        self.deficit_V[rows, end] = np.where(np.isfinite(cold), cold, hot) - hot
+        cold = np.where(np.isfinite(cold), cold, 0.0)  # a gap that never breaks down has no deficit
+        self.deficit_V[rows, end] = cold - np.minimum(self.p.rebreakdown_V[rows, end], cold)
         began = self.began_s[rows, end]
         self.intervals.append((rows.copy(), np.full(rows.size, end), self.strike_at(rows, began),
                                self.path[rows, end], began, self.t[rows]))

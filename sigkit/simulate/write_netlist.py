@@ -117,7 +117,7 @@ def write_netlist(
     stop_s = off_s + strikes * cycle + after_s
     lines += [
         ".save " + " ".join(NETLIST_SIGNALS.values()),
-        ".options reltol=1e-4 abstol=1e-9 vntol=1e-4 itl4=200 method=trap",
+        ".options reltol=1e-4 abstol=1e-9 vntol=1e-4 itl4=200 method=gear",
         f".tran {step_s:.6g} {stop_s:.12g} 0 {step_s:.6g} uic",
         ".end",
     ]
@@ -149,7 +149,8 @@ def _end_lines(p: CircuitParameters, e: int) -> list[str]:
         f"{current}>{of('hold_current_A'):.12g}) ? 1 : 0)",
         f"Rlatch{e} latch{e} 0 1",
         f"Clatch{e} latch{e} 0 {LATCH_S} IC=0",
-        f"Bflow{e} flow{e} 0 V=v(latch{e})*v(column{e})*1e-4*sgn(v(plug{e}))*max({across}-{fall:.12g},0)",
+        f"Bflow{e} flow{e} 0 V=v(latch{e})>0.5 ? v(column{e})*1e-4*sgn(v(plug{e}))"
+        f"*max({across}-{fall:.12g},0) : 0",
         f"Bgap{e} plug{e} 0 I=v(flow{e})",
         f"Bcolumn{e} 0 column{e} I=(v(latch{e})>0.5 ? ({target}-v(column{e}))/{of('column_inertia_s'):.12g} : "
         f"({begin}-v(column{e}))/{TRACKING_S})",
