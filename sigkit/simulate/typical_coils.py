@@ -14,9 +14,9 @@ def typical_coils(
 ) -> CircuitParameters:
     """Draw n independent normal ignition events, each with its own coil, leads and gaps.
 
-    Ranges are common practice and coil catalogues' orders of magnitude, rounded by us: 50-200 turns a
-    turn, 5-8 A, 30-100 mJ, 0.6-1.1 mm, required voltage 5-15 kV under compression and 1-4 kV on the
-    exhaust stroke, after-burn ring of damping ratio 0.05-0.15.
+    Ranges are common practice without a source, narrowed by us: a turns ratio of 70-100, 5-8 A, 30-90 mJ,
+    gaps of 0.6-1.0 mm, required voltage 4-15 kV under compression and 1-4 kV on the exhaust stroke, after-burn
+    ring of damping ratio 0.05-0.15.
 
     Parameters
     ----------
