@@ -19,8 +19,6 @@ from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.types.firing_table import Table, concatenate
 from sigkit.types.flags import OK
 
-#: Channels whose firings are looked for; the coil current shows no burn.
-KINDS = ("secondary_voltage", "primary_voltage")
 #: Columns of the truth that are carried over.
 KNOWN = (
     "engine", "capture", "channel", "kind", "lead", "coil", "role", "polarity", "ignition_type", "recording",

@@ -7,14 +7,10 @@ Truth comes from the simulator; the seed is fixed here and differs from every st
 
 from __future__ import annotations
 
-import argparse
-from pathlib import Path
-
 import numpy as np
-from fit_network import fit_network
+from fit_network import train_command
 from numpy.typing import NDArray
 
-from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.locate.burn_candidates import candidate_grid
 from sigkit.locate.end_features import end_features
 from sigkit.locate.first_look import first_look
@@ -88,28 +84,5 @@ def make_task(number: int) -> tuple[NDArray, NDArray]:
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--engines", type=int, default=600)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path, default=Path("sigkit/locate/end_weights.npz"))
-    parser.add_argument("--examples", type=Path, help="keep or reuse the examples in this file")
-    arguments = parser.parse_args()
-    if arguments.examples and arguments.examples.exists():
-        held = np.load(arguments.examples)
-        features, label = held["features"], held["label"]
-    else:
-        parts = []
-        tasks = list(range(max(1, arguments.engines // ENGINES_A_TASK)))
-        for part in run_jobs(make_task, tasks, arguments.workers, progress="simulating"):
-            if isinstance(part, TaskFailure):
-                raise part.error
-            parts.append(part)
-        features, label = (np.concatenate([p[i] for p in parts]) for i in (0, 1))
-        if arguments.examples:
-            np.savez(arguments.examples, features=features, label=label)
-    fit_network(features, label, (64, 32), arguments.out)
-
-
 if __name__ == "__main__":
-    main()
+    train_command(__doc__, make_task, ENGINES_A_TASK, 600, (64, 32), "sigkit/locate/end_weights.npz")

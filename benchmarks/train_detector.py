@@ -8,16 +8,12 @@ learns what to leave alone. The seed is fixed here and differs from every study'
 
 from __future__ import annotations
 
-import argparse
-from pathlib import Path
-
 import numpy as np
-from fit_network import fit_network
+from fit_network import train_command
 from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import candidate_features
 from sigkit.detect.swing_candidates import find_swings
-from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.prepare.settled_level import settled_level
@@ -106,29 +102,5 @@ def make_task(number: int) -> tuple[NDArray, NDArray]:
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--engines", type=int, default=1000)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path, default=Path("sigkit/detect/swing_weights.npz"))
-    parser.add_argument("--examples", type=Path, help="keep or reuse the examples in this file")
-    arguments = parser.parse_args()
-    if arguments.examples and arguments.examples.exists():
-        held = np.load(arguments.examples)
-        features, label = held["features"], held["label"]
-    else:
-        tasks = list(range(max(1, arguments.engines // ENGINES_A_TASK)))
-        parts = []
-        for part in run_jobs(make_task, tasks, arguments.workers, progress="simulating"):
-            if isinstance(part, TaskFailure):
-                raise part.error
-            parts.append(part)
-        features = np.concatenate([p[0] for p in parts])
-        label = np.concatenate([p[1] for p in parts])
-        if arguments.examples:
-            np.savez(arguments.examples, features=features, label=label)
-    fit_network(features, label, (96, 48), arguments.out)
-
-
 if __name__ == "__main__":
-    main()
+    train_command(__doc__, make_task, ENGINES_A_TASK, 1000, (128, 64), "sigkit/detect/swing_weights.npz")

@@ -162,6 +162,7 @@ with {firings} true firings by channel, plus three damaged files. No part of it 
 - Made by `datasets/make_river_ferry_demo.py`, seed {SEED}: circuits integrated in time, then pickup and recorder.
 - Formats: delimited text in three dialects, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip.
 - Truth: `truth.parquet`, `truth_intervals.parquet`.
+- The seed was taken as the first of several under which every condition appears: no sample of how often any does.
 - Splits by whole engine: `splits.csv`. Checksums: `manifest.csv` (of the files before zipping).
 - Licence: MIT, as the project.
 - Not for: claims about real engines, recorders or faults; training anything that is used on an engine.

@@ -51,10 +51,6 @@ class ModelError(SigkitError):
     """A model folder is damaged, untrusted or does not fit."""
 
 
-class DatasetError(SigkitError):
-    """A data set breaks a rule of its layout."""
-
-
 class PluginError(SigkitError):
     """A plug-in is unknown, clashes with another name or breaks its contract."""
 

@@ -15,6 +15,7 @@ from sigkit.errors import SettingsError
 from sigkit.features.condition_features import condition_features, feature_names
 from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.measure.measure_capture import measure_capture
+from sigkit.score.classification import log_loss, macro_f1
 from sigkit.score.match import match_events
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
@@ -152,21 +153,18 @@ def train_conditions(
 
 def evaluate(pipeline: ConditionPipeline, features: NDArray, conditions: NDArray, engines: NDArray) -> dict[str, Any]:
     """Return macro-F1, balanced accuracy, log loss, set coverage and size, and the confusion matrix."""
-    from sklearn.metrics import balanced_accuracy_score, confusion_matrix, f1_score, log_loss
+    from sklearn.metrics import balanced_accuracy_score, confusion_matrix, f1_score
 
     judged = pipeline.judge(features.astype(float))
     best = np.array(pipeline.classes)[judged.probability.argmax(axis=1)]
     labels = [c for c in CONDITIONS if c in set(conditions)]
     rows = np.isin(conditions, pipeline.classes)
-    # scikit-learn takes the columns in alphabetical order of the labels.
-    order = np.argsort(pipeline.classes)
-    ordered = np.array(pipeline.classes)[order]
     inside = [c in s.split("|") for c, s in zip(conditions, judged.condition_set, strict=True)]
     return {
         "firings": int(conditions.size), "engines": len(set(engines)), "labels": labels,
-        "macro_f1": float(f1_score(conditions, best, labels=labels, average="macro", zero_division=0)),
+        "macro_f1": macro_f1(conditions, best, labels),
         "balanced_accuracy": float(balanced_accuracy_score(conditions, best)),
-        "log_loss": float(log_loss(conditions[rows], judged.probability[rows][:, order], labels=list(ordered))),
+        "log_loss": log_loss(conditions[rows], judged.probability[rows], pipeline.classes),
         "answered_share": float(np.mean(judged.condition != "unknown")),
         "stated_coverage": COVERAGE, "set_coverage": float(np.mean(inside)),
         "mean_set_size": float(np.mean([len(s.split("|")) for s in judged.condition_set])),

@@ -50,9 +50,8 @@ def candidate_features(
     if n == 0:
         return result
     edges = np.round(np.asarray(EDGES_MS) * 1e-3 * rate).astype(np.int64)
-    first, bins = edges[0], edges[:-1] - edges[0]
+    bins = edges[:-1] - edges[0]
     steps = np.arange(edges[0], max(edges[-1], edges[-2] + 1))
-    empty = np.diff(edges) < 1
     largest = float(swings.size.max())
     usual = float(np.quantile(swings.size, 0.9))
     count = len(EDGES_MS) - 1
@@ -83,5 +82,4 @@ def candidate_features(
         before = steps < 0
         rest[:, 4] = inside[:, before].mean(axis=1)
         rest[:, 5] = inside[:, ~before].mean(axis=1)
-    del first, empty
     return result

@@ -159,11 +159,9 @@ def _crossing_back(part: NDArray, start: NDArray, level: NDArray) -> NDArray[np.
     below = seen < level[:, None]
     k = below.argmax(axis=1)
     found = below.any(axis=1)
-    at_zero = k == 0
     low = seen[index, k]
     high = part[index, np.clip(start - k + 1, 0, m - 1)]
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (level - low) / (high - low)
     share = np.where(np.isfinite(share), np.clip(share, 0.0, 1.0), 0.5)
-    del at_zero
     return np.where(found, start - k + share, np.nan)

@@ -30,20 +30,14 @@ class BurnEnds:
 
     Attributes
     ----------
-    left : ndarray of int64
-        Column where the burn line has been left; -1 where the row ends before.
     position, u, lo, hi : ndarray
         Kink, standard uncertainty and 95 % interval; NaN where there is none.
-    rise : ndarray
-        Change of slope at the kink, units per column; positive when a rise follows.
     """
 
-    left: NDArray[np.int64]
     position: NDArray[np.float64]
     u: NDArray[np.float64]
     lo: NDArray[np.float64]
     hi: NDArray[np.float64]
-    rise: NDArray[np.float64]
 
 
 def find_burn_end(
@@ -71,13 +65,12 @@ def find_burn_end(
     """
     n, m = rows.shape
     nan = np.full(n, np.nan)
-    answer = BurnEnds(np.full(n, -1, dtype=np.int64), nan.copy(), nan.copy(), nan.copy(), nan.copy(), nan.copy())
+    answer = BurnEnds(nan.copy(), nan.copy(), nan.copy(), nan.copy())
     usable = np.flatnonzero(np.isfinite(breakdown) & np.isfinite(around))
     if usable.size == 0:
         return answer
     here = np.round(around[usable]).astype(np.int64)
     left = _left(rows[usable], around[usable], np.abs(level[usable]), interval_s, noise)
-    answer.left[usable] = left
     half = _half_period(rows[usable], left, interval_s)
     usual = float(np.median(half))
     search = max(SEARCH_COLUMNS, int(np.ceil(SEARCH_S / interval_s)))
@@ -96,15 +89,13 @@ def find_burn_end(
     for begin in range(0, usable.size, chunk):
         pick = slice(begin, begin + chunk)
         answers = [
-            fit_kinks(part[pick], weight[pick], candidates, float(line), np.pi / (usual / 1.2) * f)
+            fit_kinks(part[pick], weight[pick], candidates, float(line), np.pi / (usual / 1.2) * f)[0]
             for f in FREQUENCIES
         ]
-        cost = np.stack([np.where(allowed[pick], one[0], np.inf) for one in answers])
+        cost = np.stack([np.where(allowed[pick], one, np.inf) for one in answers])
         which = cost.min(axis=2).argmin(axis=0)
-        index = np.arange(which.size)
-        jump = np.stack([one[1] for one in answers])[which, index]
         origin = here[pick] - search - line
-        _best(answer, usable[pick], origin, candidates, cost[which, index], jump, weight[pick], noise)
+        _best(answer, usable[pick], origin, candidates, cost[which, np.arange(which.size)], weight[pick], noise)
     return answer
 
 
@@ -138,8 +129,8 @@ def _left(
 
 
 def _best(
-    answer: BurnEnds, rows: NDArray, origin: NDArray, candidates: NDArray, cost: NDArray, jump: NDArray,
-    weight: NDArray, noise: float,
+    answer: BurnEnds, rows: NDArray, origin: NDArray, candidates: NDArray, cost: NDArray, weight: NDArray,
+    noise: float,
 ) -> None:  # fmt: skip
     """Write the best candidate of each row, refined by a parabola, with its uncertainty."""
     index = np.arange(rows.size)
@@ -165,4 +156,3 @@ def _best(
     answer.u[rows] = np.where(known, np.maximum((high - low) / 3.92, 0.1), np.nan)
     answer.lo[rows] = origin + np.minimum(low, position)
     answer.hi[rows] = origin + np.maximum(high, position)
-    answer.rise[rows] = jump[index, best]

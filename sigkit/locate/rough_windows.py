@@ -50,12 +50,8 @@ class RoughWindows:
         Settled level that was taken off, channel units, signed like the rows.
     coil_on : ndarray, shape (n,)
         Column of the switching-on, NaN where it does not show.
-    step_height : ndarray, shape (n,)
-        Size of the dwell's step, channel units.
     droop_rate : float
         1/s; 0 where none could be told.
-    settled : ndarray of bool, shape (n,)
-        Whether a settled level was found.
     """
 
     rows: NDArray[np.float64]
@@ -66,9 +62,7 @@ class RoughWindows:
     sign: NDArray[np.int64]
     baseline: NDArray[np.float64]
     coil_on: NDArray[np.float64]
-    step_height: NDArray[np.float64]
     droop_rate: float
-    settled: NDArray[np.bool_]
 
     def to_samples(self, column: NDArray) -> NDArray[np.float64]:
         """Convert columns to float sample positions (the middle of the averaged samples)."""
@@ -111,7 +105,7 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
     end = (following - origin) / factor - round(0.1e-3 / interval_s)
     rows[np.arange(m)[None, :] >= end[:, None]] = np.nan
     column_noise = noise / np.sqrt(factor)
-    coil_on, height = _coil_on(rows, zero, interval_s, column_noise)
+    coil_on = _coil_on(rows, zero, interval_s, column_noise)
     quiet = _quiet(rows, interval_s, column_noise)
     baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s, sign * level)
     rows = rows - baseline
@@ -131,9 +125,7 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
         rate_of_droop = _strong_droop(rows, coil_on, interval_s, column_noise)
     straight = undo_droop(started, rate_of_droop, interval_s) if rate_of_droop else rows
     straight = np.where(np.isfinite(rows), straight, np.nan)
-    return RoughWindows(
-        straight, origin, factor, zero, interval_s, sign, baseline, coil_on, height, rate_of_droop, settled
-    )
+    return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate_of_droop)
 
 
 def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
@@ -175,14 +167,14 @@ def _strong_droop(rows: NDArray, coil_on: NDArray, interval_s: float, noise: flo
 
 def _coil_on(
     rows: NDArray, zero: int, interval_s: float, noise: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> NDArray[np.float64]:
     """Find the largest lasting step down in front of the onset."""
     side = max(2, round(STEP_S / interval_s))
     last = zero - max(2, round(0.25e-3 / interval_s))
     sums = np.cumsum(np.nan_to_num(np.pad(rows, ((0, 0), (1, 0)))), axis=1)
     k = np.arange(side, last - side)
     if k.size < 3:
-        return np.full(rows.shape[0], np.nan), np.zeros(rows.shape[0])
+        return np.full(rows.shape[0], np.nan)
     before = (sums[:, k] - sums[:, k - side]) / side
     behind = (sums[:, k + side] - sums[:, k]) / side
     fall = before - behind
@@ -194,7 +186,7 @@ def _coil_on(
     other = np.where(np.abs(k[None, :] - k[best][:, None]) > 3 * side, fall, -np.inf)
     rival = np.where(np.isfinite(other).any(axis=1), other.max(axis=1), 0.0)
     shows = (height > limit) & (height > 1.5 * rival)
-    return np.where(shows, k[best].astype(float), np.nan), np.where(shows, height, 0.0)
+    return np.where(shows, k[best].astype(float), np.nan)
 
 
 def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 from sigkit.measure.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
-#: windings and wound leads higher), and highest share of the sample rate (design section 3).
+#: windings and wound leads higher).
 HIGHEST_HZ = 150e3
-HIGHEST_SHARE = 0.4
 #: Damping ratios tried at the start (our choice).
 START_DAMPING = (0.02, 0.08, 0.25)
 #: Peaks count above this share of the first (design section 3), and noise hides what is below this many

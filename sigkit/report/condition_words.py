@@ -36,14 +36,3 @@ def condition_in_words(condition: str) -> str:
 def where_to_look(condition: str) -> str:
     """Return where a condition suggests to look, ``""`` when nothing is known of it."""
     return CONDITION_WORDS.get(condition, ("", ""))[1]
-
-
-def set_in_words(condition_set: str) -> str:
-    """Return a set of conditions (joined by ``|``) in words.
-
-    Examples
-    --------
-    >>> set_in_words("narrow_gap|low_compression")
-    'narrow gap or low compression'
-    """
-    return " or ".join(condition_in_words(name) for name in condition_set.split("|") if name)

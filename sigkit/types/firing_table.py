@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.types.measurements import QUANTITIES, QUANTITY
+from sigkit.types.measurements import QUANTITIES
 
 #: A table is a mapping of column name to 1-D array, all of one length.
 Table = dict[str, NDArray]
@@ -89,11 +89,3 @@ def concatenate(tables: list[Table]) -> Table:
     if not tables:
         return empty_table(0)
     return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
-
-
-def unit_of(column: str) -> str:
-    """Return the unit of a measured column, ``""`` for none."""
-    for spec in QUANTITY.values():
-        if column in (spec.column, spec.u_column, spec.lo_column, spec.hi_column):
-            return spec.unit
-    return ""
