@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
-from sigkit.measure.pickup_droop import estimate_droop_rate
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.droop import running_integral
+from sigkit.prepare.droop import estimate_droop, running_integral
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants
@@ -21,6 +21,9 @@ BASELINE_S = 1.0e-3
 #: Time after burn_end (or after coil_off without a spark) from which the ring has settled (our choice: rings
 #: are at 3-20 kHz with a damping ratio of 0.05-0.15 by common practice, so over within 2 ms), seconds.
 SETTLED_AFTER_S = 2.5e-3
+#: The later look at a pickup's tail begins at this time after burn_end (charge left on the floating ends of
+#: simulated shared coils has drained by then) and reaches this far beyond the window, seconds (our choice).
+LATE_AFTER_S, LATE_S = 7e-3, 15e-3
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
@@ -176,17 +179,19 @@ class FiringWindows:
             # The next firing begins at its coil_on; where that is not known, well before its coil_off.
             bound = np.where(np.isfinite(on), on - 2, self.firings.start.astype(float))
             following[:-1] = np.maximum(bound[1:], self.off[:-1] + 1)
+        self.following = np.clip(following, 0, length)
         latest = np.fmax(self.instants.burn_end.position, self.off)
         end = np.minimum(np.maximum(self.firings.stop.astype(float), latest + 6e-3 * rate), following)
         ended = np.concatenate([[0.0], np.fmax(self.instants.burn_end.position, self.off)[:-1]])
         self.begin = np.clip(np.floor(np.maximum(begin, np.minimum(ended + 1, self.off))), 0, length).astype(np.int64)
         self.end = np.clip(np.ceil(np.maximum(end, latest + 2)), 0, length).astype(np.int64)
 
-    def _raw(self, rows: NDArray) -> tuple[NDArray, NDArray]:
-        first, width = self.begin[rows], int(np.max(self.end[rows] - self.begin[rows], initial=1))
+    def _raw(self, rows: NDArray, until: NDArray | None = None) -> tuple[NDArray, NDArray]:
+        end = self.end if until is None else until
+        first, width = self.begin[rows], int(np.max(end[rows] - self.begin[rows], initial=1))
         stored = np.full((len(rows), width), np.nan)
         for k, row in enumerate(rows):
-            part = self.channel.samples[self.begin[row] : self.end[row]]
+            part = self.channel.samples[self.begin[row] : end[row]]
             stored[k, : len(part)] = part
         return (stored - self.channel.zero) * self.channel.scale, first
 
@@ -238,16 +243,55 @@ class FiringWindows:
         whole = np.isfinite(level) & (np.isfinite(after).sum(axis=1) >= 8)
         if not whole.any():
             return
-        column = np.arange(value.shape[1])
-        rows = (value - level[:, None])[whole]
-        late = ((column >= begin[:, None]) & (column < end[:, None]))[whole]
         breakdown = (self.instants.breakdown.position[chosen] - first)[whole, None]
         burn_end = (self.instants.burn_end.position[chosen] - first)[whole, None]
-        burning = (column > breakdown + 1) & (column < burn_end)
-        self.droop_rate, self.droop_rate_u = estimate_droop_rate(
-            rows, running_integral(rows, self.interval_s), late, burning, self.interval_s,
-            self.noise * np.sqrt(self.correlation),
-        )
+        column = np.arange(value.shape[1])
+        rows = (value - level[:, None])[whole]
+        held = running_integral(rows, self.interval_s)
+        fast, fast_u = estimate_fast_droop(rows, held, (column > breakdown + 1) & (column < burn_end))
+        if fast > 0:
+            self.droop_rate, self.droop_rate_u = fast, fast_u
+            return
+        if self._learn_from_tail(rows, chosen[whole], begin[whole], end[whole]):
+            return
+        # Charge left on the floating ends of a shared coil spoils the early tail: look later, as far as the
+        # next firing lets one.
+        rate_Hz, own = self.channel.sample_rate_Hz, chosen[whole]
+        until = np.clip(self.following, self.end, self.end + LATE_S * rate_Hz).astype(np.int64)
+        longer, start = self._raw(own, until)
+        early_u = self.droop_rate_u
+        begin = begin[whole] + (LATE_AFTER_S - SETTLED_AFTER_S) * rate_Hz
+        if not self._learn_from_tail(longer - level[whole, None], own, begin, (until[own] - start).astype(float)):
+            self.droop_rate_u = early_u
+
+    def _learn_from_tail(self, rows: NDArray, own: NDArray, begin: NDArray, end: NDArray) -> bool:
+        """Take the droop from settled stretches before the dwell and after the ring; tell whether it shows."""
+        column = np.arange(rows.shape[1])
+        on = (self.instants.coil_on.position[own] - self.begin[own])[:, None]
+        settled = (column < on - 2) & (column >= on - BASELINE_S * self.channel.sample_rate_Hz)
+        late = (column >= begin[:, None]) & (column < end[:, None])
+        enough = late.sum(axis=1) >= 8
+        if not enough.any():
+            return False
+        rows, late = rows[enough], late[enough]
+        rate, rate_u = estimate_droop(rows, settled[enough] | late, self.interval_s)
+        held = running_integral(rows, self.interval_s)
+        tail = row_median(np.where(late, rows, np.nan))
+        mended = row_median(np.where(late, rows + rate * held, np.nan))
+        # Undo the droop only where it brings the settled level after the ring back to the one before.
+        helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
+        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late.sum(axis=1)))))
+        shows = np.nanmedian(np.abs(tail)) > limit
+        steady = not np.isfinite(rate_u) or rate > 3.0 * rate_u
+        if rate > 0 and helps and shows and steady:
+            self.droop_rate = min(rate, 1.0 / 20e-6)
+            own_u = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
+            self.droop_rate_u = float(max(own_u, rate_u if np.isfinite(rate_u) else 0.1 * rate))
+            return True
+        # What droop could hide below the noise stays as an uncertainty.
+        area = np.nanmedian(np.abs(row_median(np.where(late, held, np.nan))))
+        self.droop_rate_u = float(min(limit / max(area, 1e-300), 1.0 / 20e-6)) if area > 0 else 0.0
+        return False
 
     def batches(self) -> Iterator[WindowBatch]:
         """Yield batches of windows of similar length."""

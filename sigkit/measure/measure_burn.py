@@ -97,6 +97,8 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
     here = np.isfinite(middle).sum(axis=1)
     # Noise drags the median of a skewed line towards its mean: average over 1/40 of the stretch first.
     level = row_median(_average(middle, here // MEDIAN_POINTS))
+    # Half of what the averaging moves it by stays as an uncertainty.
+    moved = 0.5 * np.abs(level - row_median(middle))
     level = np.where(here >= FEWEST_LEVEL, level, np.nan)
     sign = np.where(level < 0, -1.0, 1.0)
     quantum = step / np.sqrt(12.0) if windows.noise < 0.5 * step else 0.0
@@ -109,7 +111,7 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
     level_u = np.sqrt(
         0.5 * np.pi * windows.noise**2 * windows.correlation / np.maximum(here, 1)
         + quantum**2 / np.minimum(codes, here.clip(1)) + (fit.slope * shift) ** 2 + baseline**2
-        + np.nan_to_num(droop_middle) ** 2
+        + np.nan_to_num(droop_middle) ** 2 + np.nan_to_num(moved) ** 2
     )
     length_ms = np.maximum(0.6 * duration * per_ms, 1e-12)
     droop_slope = windows.droop_rate_u * 1e-3 * np.abs(level)

@@ -136,7 +136,7 @@ def _measure_voltages(
         grounded = batch.baseline_source != "none"
         _fill_peak(columns, rows, peak, grounded, instants)
         _fill_burn(columns, rows, burn, grounded, instants)
-        _fill_ring(columns, rows, ring, instants, channel.sample_rate_Hz)
+        _fill_ring(columns, rows, ring, instants, channel.sample_rate_Hz, windows.droop_rate_u)
         for k, row in enumerate(rows):
             if peak.clipped[k]:
                 words[row].append("clipped")
@@ -201,7 +201,8 @@ def _fill_burn(
 
 
 def _fill_ring(
-    columns: dict[str, Column], rows: NDArray, ring: RingReading, instants: Instants, rate_Hz: float
+    columns: dict[str, Column], rows: NDArray, ring: RingReading, instants: Instants, rate_Hz: float,
+    droop_rate_u: float,
 ) -> None:
     fit = ring.fit
     flag = np.where(fit.ok, OK, missing("no_ring")).astype(object)
@@ -211,7 +212,10 @@ def _fill_ring(
     why = _why_no_burn(instants, rows)
     flag = np.where(~ring.begun, np.where(why == OK, missing("not_judged"), why), flag)
     _put(columns["ring_frequency"], rows, fit.frequency_Hz, fit.frequency_u_Hz, flag)
-    _put(columns["ring_damping_ratio"], rows, fit.damping_ratio, fit.damping_ratio_u, flag)
+    # A droop rate wrong by d adds d/2 to the decay of a ring: v = y + g x integral of y, to first order in g/w.
+    omega = 2 * np.pi * np.where(fit.ok, fit.frequency_Hz, 1.0)
+    damping_u = np.hypot(fit.damping_ratio_u, 0.5 * droop_rate_u / omega)
+    _put(columns["ring_damping_ratio"], rows, fit.damping_ratio, damping_u, flag)
     bound = (flag == OK) & ((fit.hidden_cycles > 0) | fit.cut)
     counted = np.where(bound, LOWER_BOUND, flag)
     _put(columns["ring_cycles"], rows, fit.cycles, (fit.cycles_hi - fit.cycles_lo) / 4.0, counted)

@@ -11,8 +11,14 @@ from sigkit.measure.firing_windows import WindowBatch
 
 #: Under-sampled (our choice): when the rise in the last sample interval before the peak, or the lag of
 #: the band limit at that slope, is more than this share of the peak, the true peak may lie well above
-#: every sample, and the reading is a lower bound. Below it the reading is corrected and the rest is uncertainty.
-UNRESOLVED_SHARE = 0.10
+#: every sample, and the highest sample is given as a lower bound. Below it the reading is corrected and the
+#: rest is uncertainty.
+UNRESOLVED_SHARE = 0.20
+#: Samples from coil_off to breakdown below which the whole rise may fall between two samples (our choice).
+FEWEST_RISE = 6.0
+#: Lag of the band limit that rounds no crest visibly, in samples, and its standard uncertainty: recorders pass
+#: from a fifth of the sample rate (single pole: lag 1/(2 pi 0.2) = 0.8 samples) to well beyond it (our choice).
+UNSEEN_LAG, UNSEEN_LAG_U = 0.4, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,19 +86,28 @@ def measure_peak(
     crest = np.argmax(np.where(early, value * sign[:, None], -np.inf), axis=1)
     found = known & early.any(axis=1)
     height = value[row, crest] * sign
-    before = np.where(crest > 0, value[row, np.maximum(crest - 1, 0)] * sign, height)
-    rise = np.nan_to_num(np.clip(height - before, 0.0, None))
+    # The sample behind a breakdown late in its interval can still be the highest: then the rise goes on from
+    # the one before.
+    passed = found & (crest > np.nan_to_num(batch.breakdown)) & (crest > 0)
+    foot = np.where(passed, crest - 1, crest)
+    before = np.where(foot > 0, value[row, np.maximum(foot - 1, 0)] * sign, value[row, foot] * sign)
+    rise = np.nan_to_num(np.clip(value[row, foot] * sign - before, 0.0, None))
     spread = np.minimum(np.nan_to_num(breakdown_u, nan=1.0), 1.0 / np.sqrt(12.0))
-    ahead = np.clip(np.nan_to_num(batch.breakdown) - crest, 0.0, 1.0)
-    lag = _rounding(value * sign[:, None], crest)
-    correction = rise * (ahead + lag)
-    variance = noise**2 + step**2 / 12.0 + (rise * spread) ** 2 + (0.5 * rise * lag) ** 2
+    ahead = np.clip(np.nan_to_num(batch.breakdown) - foot, 0.0, 1.0)
+    rounded = _rounding(value * sign[:, None], crest)
+    lag = rounded + UNSEEN_LAG
+    correction = np.maximum(value[row, foot] * sign + rise * (ahead + lag) - height, 0.0)
+    variance = noise**2 + step**2 / 12.0 + (rise * spread) ** 2
+    variance += (rise * UNSEEN_LAG_U) ** 2 + (0.5 * rise * rounded) ** 2
     variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u[row, crest]) ** 2
     # Half of the last interval's rise is the most a straight continuation can be wrong by.
     variance += (0.25 * rise * ahead) ** 2
     at_limit = batch.clipped[row, crest]
     unresolved = rise * (1.0 + lag) > UNRESOLVED_SHARE * np.abs(height)
-    firing = np.where(found, sign * np.where(at_limit, height, height + correction), np.nan)
+    with np.errstate(invalid="ignore"):
+        unresolved |= ~(batch.breakdown - batch.off >= FEWEST_RISE)
+    # A lower bound is the highest sample itself: nothing is added to it.
+    firing = np.where(found, sign * np.where(at_limit | unresolved, height, height + correction), np.nan)
     firing_u = np.where(found, np.sqrt(variance), np.nan)
     firing_bound = found & (at_limit | unresolved)
 
