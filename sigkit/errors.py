@@ -39,6 +39,38 @@ class CaptureError(SigkitError):
         return f"{where}: {self.reason}. To mend it: {self.remedy}"
 
 
+class DatasetError(SigkitError):
+    """A labelled data set breaks one of its rules.
+
+    Parameters
+    ----------
+    source : str
+        File concerned.
+    reason : str
+        What is wrong and what was expected.
+    remedy : str
+        What the person can do about it.
+    place : str, optional
+        Line, column or row inside the file.
+
+    Examples
+    --------
+    >>> print(DatasetError("splits.csv", "engine heron stands in train and in test", "delete one line", "line 9"))
+    splits.csv, line 9: engine heron stands in train and in test. To mend it: delete one line
+    """
+
+    def __init__(self, source: str, reason: str, remedy: str, place: str = "") -> None:
+        super().__init__(source, reason, remedy, place)
+        self.source = source
+        self.reason = reason
+        self.remedy = remedy
+        self.place = place
+
+    def __str__(self) -> str:
+        where = f"{self.source}, {self.place}" if self.place else self.source
+        return f"{where}: {self.reason}. To mend it: {self.remedy}"
+
+
 class ProfileError(SigkitError):
     """A profile or a sidecar holds something that cannot be used."""
 
