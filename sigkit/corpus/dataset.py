@@ -15,7 +15,10 @@ from numpy.typing import NDArray
 
 from sigkit.capture.open_captures import PlannedSource, open_planned, plan_opening
 from sigkit.capture.source_stream import open_reference
+from sigkit.corpus.check_labels import ChannelExtent, check_labels
 from sigkit.corpus.description import check_listed_files, check_origins, own_part, read_description
+from sigkit.corpus.label_journal import LabelJournal
+from sigkit.corpus.label_record import FiringLabel, LabelRecord
 from sigkit.corpus.manifest import FILE_NAME as MANIFEST
 from sigkit.corpus.manifest import manifest_rules, read_manifest
 from sigkit.corpus.splits import FILE_NAME as SPLITS_FILE
@@ -63,6 +66,7 @@ class Dataset:
     description: dict[str, Any]
     notes: tuple[str, ...] = ()
     _planned: dict[str, PlannedSource] = field(default_factory=dict, repr=False)
+    _extents: dict[str, dict[str, ChannelExtent]] = field(default_factory=dict, repr=False)
 
     @classmethod
     def open(cls, folder: str | Path, checksums: bool = True) -> Dataset:
@@ -154,17 +158,41 @@ class Dataset:
         return [capture.with_(engine=row["engine"], ignition_type=ignition or capture.ignition_type)
                 for capture in open_planned(self._planned[row["capture"]])]  # fmt: skip
 
-    def labels(self, reader: str) -> list:
-        """Return what one reader has recorded, checked against the captures.
+    def labels(self, reader: str) -> list[LabelRecord]:
+        """Return what one reader says now: the newest entry of each label, without those taken back, and marks.
 
         Raises
         ------
         DatasetError
-            When there is no such reader, or a label lies outside its capture.
+            When there is no such reader, a label lies outside its capture, or origins mix without saying so.
+        LabelError
+            When the reader's file is damaged.
         """
-        from sigkit.corpus.read_labels import read_labels
+        if reader not in self.readers:
+            raise DatasetError(f"{LABELS}/", f"there is no reader {reader!r}",
+                               f"use one of {', '.join(self.readers) or 'none: nothing is labelled yet'}")  # fmt: skip
+        journal = LabelJournal(self.folder / LABELS, reader)
+        found: list[LabelRecord] = [*journal.firings(), *journal.marks()]
+        declared = (own_part(self.description).get("origins") or {}).get("labels") or {}
+        check_labels(found, self.extents, declared.get(reader), f"{LABELS}/{reader}.jsonl")
+        return found
 
-        return read_labels(self, reader)
+    def firing_labels(self, reader: str) -> list[FiringLabel]:
+        """Return the firings that one reader labels now, see `labels`."""
+        return [one for one in self.labels(reader) if isinstance(one, FiringLabel)]
+
+    def extents(self, capture: str) -> dict[str, ChannelExtent] | None:
+        """Return where each channel of a capture begins and ends, None when there is no such capture."""
+        if capture not in self._extents:
+            file = recording_of(capture)
+            if file not in self._planned:
+                return None
+            for one in self.open_file(file):
+                self._extents[one.name] = {
+                    channel.name: ChannelExtent(
+                        channel.start_s, channel.start_s + max(len(channel) - 1, 0) / channel.sample_rate_Hz,
+                        channel.sample_rate_Hz) for channel in one.channels}  # fmt: skip
+        return self._extents.get(capture)
 
     def truth(self, split: str | None = None) -> pa.Table | None:
         """Return the simulator's truth of a split (default: all), None where the data set has none."""
@@ -313,12 +341,12 @@ def _check_truth(opened: Dataset) -> None:
         unknown = sorted(set(table.column_names) - set(known))
         if unknown:
             raise DatasetError(file, f"the column {unknown[0]!r} is not known",
-                               "leave it out: truth has the simulator's own columns", f"column {unknown[0]}")  # fmt: skip
+                               "leave it out: truth has the simulator's columns", f"column {unknown[0]}")  # fmt: skip
         for name in dict.fromkeys(table["capture"].to_pylist()):
             origin = simulated.get(recording_of(str(name)))
             if origin is None:
                 raise DatasetError(file, f"has rows for {name!r}, which is not in {MANIFEST}",
                                    "take them out, or import the capture")  # fmt: skip
             if origin != "simulated":
-                raise DatasetError(file, f"has rows for {name!r}, whose origin is {origin!r}; truth is known of "
-                                   "simulated captures only", "take them out; a person's reading is a label")  # fmt: skip
+                raise DatasetError(file, f"has rows for {name!r}, whose origin is {origin!r}; truth is known "
+                                   "of simulated captures only", "take them out; a reading is a label")  # fmt: skip

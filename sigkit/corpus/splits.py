@@ -45,8 +45,9 @@ def read_splits(folder: str | Path, engines: Iterable[str]) -> dict[str, str]:
         engine, split, place = row["engine"], row["split"], f"line {row['line']}"
         if engine in splits:
             twice = "twice" if splits[engine] == split else f"in two splits, {splits[engine]} and {split}"
-            raise DatasetError(FILE_NAME, f"the engine {engine!r} stands {twice}; firings of one engine resemble each "
-                               "other, so an engine belongs to one split", "delete one of the lines", place)  # fmt: skip
+            raise DatasetError(FILE_NAME, f"the engine {engine!r} stands {twice}; an engine belongs to one "
+                               "split, because its firings resemble each other", "delete one of the lines",
+                               place)  # fmt: skip
         if engine not in known:
             raise DatasetError(FILE_NAME, f"the engine {engine!r} has no capture in manifest.csv",
                                "delete the line, or import its captures", place)  # fmt: skip

@@ -1,4 +1,4 @@
-"""Read the small CSV files of a data set against a closed list of columns: unknown columns and unit-less numbers stop."""
+"""Read the small CSV files of a data set by a closed list of columns: unknown ones and unit-less numbers stop."""
 
 from __future__ import annotations
 
