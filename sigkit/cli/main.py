@@ -21,6 +21,7 @@ COMMANDS = {
     "train": ("sigkit.cli.train", "train", "Train a condition model on simulated engines."),
     "model": ("sigkit.cli.model", "app", "Show and verify condition models."),
     "profile": ("sigkit.cli.profile", "app", "Make, show and list profiles of how captures were made."),
+    "label": ("sigkit.cli.label", "label", "Label firings by hand, blind, in a local page."),
     "info": ("sigkit.cli.info", "info", "Versions, plug-ins, models, demo data."),
 }
 

@@ -1,1 +1,1 @@
-"""The labelling app."""
+"""The labelling app: people place instants on traces, blind, and nothing said to be saved is ever lost."""

@@ -1,0 +1,64 @@
+"""``sigkit label``: the labelling page for one reader."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def label(
+    dataset: Annotated[Path, typer.Argument(help="Folder of the data set; 'demo' is a copy of the invented one.")],
+    reader: Annotated[str, typer.Option("--reader", help="Opaque id of who reads, as r01; no names of persons.")],
+    whole_capture: Annotated[
+        bool, typer.Option("--whole-capture", help="Go through whole captures instead of single firings.")
+    ] = False,
+    proposals: Annotated[
+        list[Path] | None,
+        typer.Option(help="Where to look: a table with capture, channel, time_s (CSV or Parquet); may be repeated."),
+    ] = None,
+    not_blind: Annotated[
+        bool, typer.Option("--not-blind", help="Show names, other readers' labels and proposals; labels say so.")
+    ] = False,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of order and presentation.")] = 1,
+    repeat_share: Annotated[
+        float, typer.Option(min=0.0, max=1.0, help="Share of firings shown twice, flipped or shifted, when blind.")
+    ] = 0.1,
+    origin: Annotated[
+        str, typer.Option(help="cursor, or picture when instants are read off pictures of the page.")
+    ] = "cursor",
+    host: Annotated[str, typer.Option(help="Address to listen on; any but loopback asks for a token.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes a free one.")] = 8765,
+) -> None:
+    """Label firings by hand in a local page, blind unless asked otherwise. Ctrl+C ends it.
+
+    Example: sigkit label demo --reader r01 --whole-capture
+    """
+    from sigkit.label.label_session import LabelSession, LabelSettings
+    from sigkit.label.serve_labels import serve_labels
+
+    if str(dataset) == "demo" and not dataset.exists():
+        dataset = _copy_of_demo()
+    settings = LabelSettings(
+        reader, "whole_capture" if whole_capture else "firing", blind=not not_blind, seed=seed,
+        repeat_share=repeat_share, origin=origin, proposals=tuple(proposals or ()),
+    )  # fmt: skip
+    session = LabelSession(dataset, settings)
+    for message in session.journal.messages:
+        typer.echo(message, err=True)
+    typer.echo(f"{len(session.tasks)} to look at; labels go to {session.journal.path}")
+    serve_labels(session, host=host, port=port, announce=lambda address: typer.echo(f"Open {address}"))
+
+
+def _copy_of_demo() -> Path:
+    """Copy the demo data set: labels are written beside captures, and what ships is not written to."""
+    import shutil
+
+    from sigkit.shipped import demo_archive
+
+    copy = Path("river-ferry-demo-to-label")
+    if not copy.exists():
+        shutil.copytree(demo_archive().parent, copy)
+    typer.echo(f"{copy}: the copy of the invented demo data set that is labelled")
+    return copy
