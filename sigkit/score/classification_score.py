@@ -137,10 +137,13 @@ def score_classification(
         str(name): {"count": int(total), **dict(zip(names, map(float, rate[1:4]))), "log_loss": float(loss)}
         for name, total, rate, loss in zip(draws.names, by_group.sum(axis=1), alone, losses)
     }
-    per_class = [dict(zip(classes, figures[4 + part * size : 4 + (part + 1) * size])) for part in range(3)]
+    precision, recall, f1 = (
+        dict(zip(classes, figures[4 + part * size : 4 + (part + 1) * size])) for part in range(3)
+    )
+    share, accuracy, macro_f1, balanced = figures[:4]
     return ClassificationScore(
-        classes, true.size, *figures[:4], log_loss, brier, calibration, table, *per_class,
-        dict(zip(classes, map(int, table.sum(axis=1)))), by_engine,
+        classes, true.size, share, accuracy, macro_f1, balanced, log_loss, brier, calibration, table, precision,
+        recall, f1, dict(zip(classes, map(int, table.sum(axis=1)))), by_engine,
     )  # fmt: skip
 
 

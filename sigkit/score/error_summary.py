@@ -121,7 +121,8 @@ def error_summary(
     by_engine = {
         str(name): timing_errors(error[draws.number == place], limits) for place, name in enumerate(draws.names)
     }
+    median_absolute, p95, p99 = absolute
     return ErrorSummary(
-        int(error.size), int(answered.sum()), share, bias, deviation, root_mean_square, signed[0], *absolute,
-        dict(zip(map(float, quantiles), signed[1:])), dict(zip(map(float, limits), shares)), by_engine,
+        int(error.size), int(answered.sum()), share, bias, deviation, root_mean_square, signed[0], median_absolute,
+        p95, p99, dict(zip(map(float, quantiles), signed[1:])), dict(zip(map(float, limits), shares)), by_engine,
     )  # fmt: skip

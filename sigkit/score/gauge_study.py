@@ -144,9 +144,11 @@ def gauge_study(
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_squares = squares(columns.sum(axis=0))
     names = ("item", "reader", "interaction", "repeat")
+    repeatability, of_readers, together, reproducibility, gauge, between, share = found
     return GaugeStudy(
-        items, readers, repeats, left_out, *found, dict(zip(names, map(float, mean_squares)))
-    )
+        items, readers, repeats, left_out, repeatability, of_readers, together, reproducibility, gauge, between, share,
+        dict(zip(names, map(float, mean_squares))),
+    )  # fmt: skip
 
 
 def _crossed(

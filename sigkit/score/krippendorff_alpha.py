@@ -100,7 +100,7 @@ def krippendorff_alpha(
 
 
 def _missing(one: object) -> bool:
-    return one is None or (isinstance(one, str) and not one) or (isinstance(one, (float, np.floating)) and one != one)
+    return one is None or (isinstance(one, str) and not one) or (isinstance(one, float) and bool(np.isnan(one)))
 
 
 def _coincidences(counts: NDArray) -> NDArray[np.float64]:

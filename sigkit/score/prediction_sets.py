@@ -90,7 +90,8 @@ def score_sets(
     sizes = np.unique(size).tolist()
     shares = [held, size, size == 0, size == 1, size == len(classes)]
     chosen = np.concatenate([wanted, size[:, None] == np.array(sizes, dtype=int)], axis=1)
-    columns = np.concatenate([np.ones((true.size, 1)), np.stack(shares, axis=1), chosen, chosen & held[:, None]], axis=1)
+    whole = np.stack([np.ones(true.size), *shares], axis=1)
+    columns = np.concatenate([whole, chosen, chosen & held[:, None]], axis=1)
     parts = chosen.shape[1]
 
     def formula(sums: NDArray) -> NDArray:
@@ -102,4 +103,5 @@ def score_sets(
     by_class = dict(zip(classes, found[5 : 5 + len(classes)]))
     by_size = dict(zip(sizes, found[5 + len(classes) :]))
     by_engine = {str(name): float(held[draws.number == place].mean()) for place, name in enumerate(draws.names)}
-    return SetQuality(true.size, *found[:5], by_class, by_size, by_engine)
+    coverage, mean_size, empty, single, full = found[:5]
+    return SetQuality(true.size, coverage, mean_size, empty, single, full, by_class, by_size, by_engine)

@@ -141,7 +141,8 @@ def _between(mean: NDArray, count: NDArray, item: NDArray, items: int) -> NDArra
     first = np.flatnonzero(np.r_[True, item[1:] != item[:-1]][: item.size])
     out = np.zeros((item.size, 3))
     chosen = first[cells > 1]
-    for column, figure in enumerate((np.ones(items), spread / np.where(size > 0, size, 1), 1 / np.where(size > 0, size, 1))):
+    size = np.where(size > 0, size, 1)
+    for column, figure in enumerate((np.ones(items), spread / size, 1 / size)):
         out[chosen, column] = figure[cells > 1]
     return out
 

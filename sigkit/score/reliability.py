@@ -94,6 +94,8 @@ def reliability_curve(
         np.linspace(0, 1, bins + 1),
         np.bincount(number, minlength=bins),
         np.array([one.value for one in stated]),
-        *(np.array([getattr(one, name) for one in share]) for name in ("value", "low", "high")),
+        np.array([one.value for one in share]),
+        np.array([one.low for one in share]),
+        np.array([one.high for one in share]),
         found[-1],
     )

@@ -67,7 +67,8 @@ def suspected_labels(label: ArrayLike, probability: ArrayLike, classes: Sequence
     given, chances = np.asarray(label).astype(str), np.asarray(probability, dtype=float)
     names = np.asarray(classes, dtype=str)
     if names.size < 2 or chances.shape != (given.size, names.size):
-        raise ValueError(f"probability has shape {chances.shape}; expected {(given.size, names.size)}, two classes or more")
+        expected = (given.size, names.size)
+        raise ValueError(f"probability has shape {chances.shape}; expected {expected} and two classes or more")
     if np.isnan(chances).any():
         raise ValueError(f"row {int(np.argwhere(np.isnan(chances))[0, 0])} has no probability")
     same = given[:, None] == names
