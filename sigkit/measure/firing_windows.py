@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
 from sigkit.prepare.channel_condition import ChannelCondition
@@ -24,6 +25,9 @@ SETTLED_AFTER_S = 2.5e-3
 #: The later look at a pickup's tail begins at this time after burn_end (charge left on the floating ends of
 #: simulated shared coils has drained by then) and reaches this far beyond the window, seconds (our choice).
 LATE_AFTER_S, LATE_S = 7e-3, 15e-3
+#: Blocks whose means are compared for the wander of settled levels, and how far apart: about half a burn, and a
+#: dwell with half a burn (our choice), seconds.
+WANDER_BLOCK_S, WANDER_LAG_S = 0.5e-3, 3.5e-3
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
@@ -155,6 +159,9 @@ class FiringWindows:
         See `noise_correlation`.
     droop_rate, droop_rate_u : float
         1 / time constant of the pickup, 1/s; 0 where no droop shows.
+    wander, wander_per_ms : float
+        Standard deviation of the difference of two settled levels some milliseconds apart (ripple, drift,
+        hum), unit of the channel, and of its change within a millisecond.
     """
 
     def __init__(
@@ -165,6 +172,7 @@ class FiringWindows:
         self.interval_s = 1.0 / channel.sample_rate_Hz
         self._bounds()
         self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
+        self.wander, self.wander_per_ms = 0.0, 0.0
         self._learn()
 
     def _bounds(self) -> None:
@@ -237,6 +245,7 @@ class FiringWindows:
         after = take_columns(value, begin, end)
         level = row_median(before)
         self.correlation = noise_correlation(before)
+        self._learn_wander(chosen, first, value, begin, end)
         # The offset behind the pickup: what settled stretches show on the whole.
         source = level if np.isfinite(level).any() else row_median(after[:, -max(after.shape[1] // 3, 1) :])
         self.offset = float(np.nanmedian(source)) if np.isfinite(source).any() else np.nan
@@ -252,17 +261,47 @@ class FiringWindows:
         if fast > 0:
             self.droop_rate, self.droop_rate_u = fast, fast_u
             return
-        if self._learn_from_tail(rows, chosen[whole], begin[whole], end[whole]):
+        own = chosen[whole]
+        if self._learn_from_tail(rows, own, begin[whole], end[whole]):
             return
         # Charge left on the floating ends of a shared coil spoils the early tail: look later, as far as the
         # next firing lets one.
-        rate_Hz, own = self.channel.sample_rate_Hz, chosen[whole]
+        rate_Hz = self.channel.sample_rate_Hz
         until = np.clip(self.following, self.end, self.end + LATE_S * rate_Hz).astype(np.int64)
         longer, start = self._raw(own, until)
-        early_u = self.droop_rate_u
-        begin = begin[whole] + (LATE_AFTER_S - SETTLED_AFTER_S) * rate_Hz
-        if not self._learn_from_tail(longer - level[whole, None], own, begin, (until[own] - start).astype(float)):
-            self.droop_rate_u = early_u
+        later = begin[whole] + (LATE_AFTER_S - SETTLED_AFTER_S) * rate_Hz
+        if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
+            return
+        on, off, _, _ = self._columns(own, first[whole])
+        noise = self.noise * np.sqrt(self.correlation)
+        # A dozen firings tell what there is to tell.
+        few = slice(None, None, max(1, len(own) // 12))
+        cost = weigh_dwell_droop(rows[few], on[few], off[few], self.interval_s, noise)
+        self.droop_rate, self.droop_rate_u = settle_droop(cost)
+
+    def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
+        """Learn from settled stretches how far two levels lie apart that should be one."""
+        block = max(1, round(WANDER_BLOCK_S / self.interval_s))
+        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])[rows]
+        start = np.maximum(ended + SETTLED_AFTER_S / self.interval_s - first, 0.0)
+        on = self.instants.coil_on.position[rows] - first - 2
+        far: list[NDArray] = []
+        near: list[NDArray] = []
+        for low, high in ((np.maximum(start, on - 4e-3 / self.interval_s), on), (begin, end)):
+            stretch = take_columns(value, low, high)
+            whole = stretch.shape[1] // block
+            if whole < 2:
+                continue
+            means = stretch[:, : whole * block].reshape(len(stretch), whole, block).mean(axis=2)
+            near.append((means[:, 2:] - means[:, :-2]).ravel())
+            lag = min(whole - 1, round(WANDER_LAG_S / WANDER_BLOCK_S))
+            far.append((means[:, lag:] - means[:, :-lag]).ravel())
+        for name, parts in (("wander", far), ("wander_per_ms", near)):
+            known = np.concatenate(parts) if parts else np.zeros(0)
+            known = known[np.isfinite(known)]
+            if known.size >= FEWEST:
+                setattr(self, name, float(np.sqrt(np.mean(known**2))) if known.size < 12
+                        else 1.4826 * float(np.median(np.abs(known))))
 
     def _learn_from_tail(self, rows: NDArray, own: NDArray, begin: NDArray, end: NDArray) -> bool:
         """Take the droop from settled stretches before the dwell and after the ring; tell whether it shows."""
@@ -275,6 +314,8 @@ class FiringWindows:
             return False
         rows, late = rows[enough], late[enough]
         rate, rate_u = estimate_droop(rows, settled[enough] | late, self.interval_s)
+        if not np.isfinite(rate_u):
+            return False  # fewer than three firings: chance cannot be told from droop
         held = running_integral(rows, self.interval_s)
         tail = row_median(np.where(late, rows, np.nan))
         mended = row_median(np.where(late, rows + rate * held, np.nan))
@@ -282,15 +323,12 @@ class FiringWindows:
         helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
         limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late.sum(axis=1)))))
         shows = np.nanmedian(np.abs(tail)) > limit
-        steady = not np.isfinite(rate_u) or rate > 3.0 * rate_u
+        steady = rate > 3.0 * rate_u
         if rate > 0 and helps and shows and steady:
             self.droop_rate = min(rate, 1.0 / 20e-6)
             own_u = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
-            self.droop_rate_u = float(max(own_u, rate_u if np.isfinite(rate_u) else 0.1 * rate))
+            self.droop_rate_u = float(max(own_u, rate_u))
             return True
-        # What droop could hide below the noise stays as an uncertainty.
-        area = np.nanmedian(np.abs(row_median(np.where(late, held, np.nan))))
-        self.droop_rate_u = float(min(limit / max(area, 1e-300), 1.0 / 20e-6)) if area > 0 else 0.0
         return False
 
     def batches(self) -> Iterator[WindowBatch]:

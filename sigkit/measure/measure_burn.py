@@ -111,13 +111,14 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
     level_u = np.sqrt(
         0.5 * np.pi * windows.noise**2 * windows.correlation / np.maximum(here, 1)
         + quantum**2 / np.minimum(codes, here.clip(1)) + (fit.slope * shift) ** 2 + baseline**2
-        + np.nan_to_num(droop_middle) ** 2 + np.nan_to_num(moved) ** 2
+        + np.nan_to_num(droop_middle) ** 2 + np.nan_to_num(moved) ** 2 + windows.wander**2
     )
     length_ms = np.maximum(0.6 * duration * per_ms, 1e-12)
     droop_slope = windows.droop_rate_u * 1e-3 * np.abs(level)
     slope_u = np.sqrt(
         fit.slope_u**2 + 12.0 * quantum**2 / (codes * length_ms**2)
         + (np.nan_to_num(fit.curvature) * shift) ** 2 + np.nan_to_num(droop_slope) ** 2
+        + windows.wander_per_ms**2
     )
     # Variance of the noise in the squared rms, and the cross term of noise and hash.
     square = fit.rms**2 * np.maximum(fit.count, 1) / np.maximum(fit.count - 3.0, 1.0)
