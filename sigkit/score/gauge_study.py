@@ -155,8 +155,11 @@ def _crossed(
     values: NDArray, item: NDArray, reader: NDArray, engine: NDArray
 ) -> tuple[NDArray[np.float64], NDArray, int]:
     """Return readings by event, reader and repeat, the events' engines, and how many events were left out."""
+    _, of_engine = np.unique(engine, return_inverse=True)
+    known, of_name = np.unique(item, return_inverse=True)
+    # Names of events may repeat between engines.
     names, first, of_item = np.unique(
-        np.char.add(np.char.add(engine, "\0"), item), return_index=True, return_inverse=True
+        of_engine * max(known.size, 1) + of_name, return_index=True, return_inverse=True
     )
     readers, of_reader = np.unique(reader, return_inverse=True)
     count = np.zeros((names.size, readers.size), dtype=int)

@@ -97,7 +97,10 @@ def reading_precision(
         raise ValueError("value, item, reader and engines must be lists of one length")
     kept = ~np.isnan(values)
     values, (item_name, reader_name, engine_name) = values[kept], [column[kept] for column in texts]
-    names, of_item = np.unique(np.char.add(np.char.add(engine_name, "\0"), item_name), return_inverse=True)
+    engine, of_engine = np.unique(engine_name, return_inverse=True)
+    known, of_name = np.unique(item_name, return_inverse=True)
+    # Names of events may repeat between engines.
+    names, of_item = np.unique(of_engine * max(known.size, 1) + of_name, return_inverse=True)
     readers, of_reader = np.unique(reader_name, return_inverse=True)
     centre = float(values.mean()) if values.size else np.nan
     cell, of_cell, count = np.unique(
@@ -107,7 +110,7 @@ def reading_precision(
     within = np.bincount(of_cell, (values - centre - mean[of_cell]) ** 2, cell.size)
     cell_item, cell_reader = np.divmod(cell, max(readers.size, 1))
 
-    engine_of_item = np.array([name.split("\0")[0] for name in names], dtype=str)
+    engine_of_item = engine[names // max(known.size, 1)]
     draws = GroupDraws.draw(engine_of_item[cell_item], rng, level, resamples)
     columns = np.zeros((cell.size, 5 + 2 * readers.size))
     columns[:, 0], columns[:, 1] = within, count - 1
