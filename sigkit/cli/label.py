@@ -45,7 +45,7 @@ def label(
         repeat_share=repeat_share, origin=origin, proposals=tuple(proposals or ()),
     )  # fmt: skip
     session = LabelSession(dataset, settings)
-    for message in session.journal.messages:
+    for message in (*session.journal.messages, *session.left_out):
         typer.echo(message, err=True)
     typer.echo(f"{len(session.tasks)} to look at; labels go to {session.journal.path}")
     serve_labels(session, host=host, port=port, announce=lambda address: typer.echo(f"Open {address}"))

@@ -14,7 +14,7 @@ from typing import Any
 import sigkit
 from sigkit.corpus.label_journal import LabelJournal, now_text
 from sigkit.corpus.label_record import CaptureMark, FiringLabel, LabelError, check_reader
-from sigkit.errors import SettingsError
+from sigkit.errors import CaptureError, SettingsError
 from sigkit.label.capture_store import CaptureStore
 from sigkit.label.channel_extremes import Trace
 from sigkit.label.firing_times import FiringTime, merge_firing_times, read_proposals
@@ -87,6 +87,7 @@ class LabelSession:
         self.journal = LabelJournal(self.labels, settings.reader)
         self._journals: dict[str, LabelJournal] = {}
         self.times: list[FiringTime] = []
+        self.left_out: list[str] = []
         self._lent: dict[str, tuple[str, float]] = {}
         self._guard = threading.Lock()
         if settings.mode == "firing":
@@ -97,6 +98,7 @@ class LabelSession:
                     "no firing is proposed or labelled yet; give --proposals FILE (a table with capture, channel, "
                     "time_s, as sigkit screen writes), or label whole captures: --whole-capture"
                 )
+            self.times = self._openable(self.times)
             self.tasks = firing_tasks(self.times, settings.reader, settings.seed, blind=settings.blind,
                                       repeat_share=settings.repeat_share)  # fmt: skip
         else:
@@ -333,6 +335,25 @@ class LabelSession:
         index = LabelIndex({**everybody, self.settings.reader: self.journal})
         return queue_of(name, self.tasks, index, self.settings.reader, self.settings.seed, blind=self.settings.blind)
 
+    def _openable(self, times: list[FiringTime]) -> list[FiringTime]:
+        """Return the places whose channel is there, so that no reader meets one that cannot be shown.
+
+        A capture that cannot be read is left out and named in ``left_out``.
+        """
+        kept: list[FiringTime] = []
+        unreadable: set[str] = set()
+        for one in times:
+            if one.capture in unreadable:
+                continue
+            try:
+                self._number(self.store.capture(one.capture), one.channel)
+            except CaptureError as fault:
+                unreadable.add(one.capture)
+                self.left_out.append(f"left out: {fault}")
+                continue
+            kept.append(one)
+        return kept
+
     def _everybody(self) -> dict[str, LabelJournal]:
         with self._guard:
             for path in sorted(self.labels.glob("*.jsonl")):
@@ -364,7 +385,8 @@ class LabelSession:
     def _previous_ms(self, task: LabelTask) -> float | None:
         earlier = [one.time_s for one in self.times
                    if (one.capture, one.channel) == (task.capture, task.channel) and one.time_s < task.time_s]
-        return (task.time_s - max(earlier)) * 1e3 if earlier else None
+        # To a tenth of a millisecond: enough to lay one over the other, too coarse to tell what was proposed.
+        return round((task.time_s - max(earlier)) * 1e3, 1) if earlier else None
 
     def _mark(self, task: LabelTask) -> dict[str, Any] | None:
         held = [mark for mark in self.journal.marks() if mark.capture == task.capture]
