@@ -83,7 +83,7 @@ def weigh_dwell_droop(
         if used.sum() < BLOCKS // 2:
             continue
         t = (0.5 * (edges[1:] + edges[:-1]) - 0.5 - begin)[used] * interval_s
-        weight = np.sqrt(count[used]) / noise
+        weight = np.sqrt(count[used]) / max(noise, 1e-6 * float(level.max()), 1e-300)
         y = mean[used] * weight
         # One coil has one sinking rate; only the height is each firing's own.
         shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight

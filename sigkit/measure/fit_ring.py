@@ -10,15 +10,18 @@ from numpy.typing import NDArray
 from sigkit.measure.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
-#: windings and wound leads higher).
-HIGHEST_HZ = 150e3
+#: windings and wound leads somewhat higher).
+HIGHEST_HZ = 60e3
 #: Damping ratios tried at the start (our choice).
 START_DAMPING = (0.02, 0.08, 0.25)
 #: Peaks count above this share of the first (design section 3), and noise hides what is below this many
 #: standard uncertainties of a peak (our choice).
 PEAK_SHARE = 0.05
 NOISE_FACTOR = 3.0
-LONGEST_ROW = 1500
+LONGEST_ROW = 700
+#: Cycles left out at the beginning in the fits that compete, and cycles a fit looks at (our choice: the switch's reverse diode
+#: flattens the first trough; at a damping ratio of 0.05 a fiftieth of the ring is left after twelve cycles).
+STARTS, SPAN_CYCLES = (0.0, 0.85, 1.85), 12.0
 MOST_CYCLES = 80
 ROUNDS = 25
 
@@ -72,9 +75,11 @@ def fit_ring(
     """Fit a damped cosine and a constant level to each row.
 
     The start comes from the largest peak of the spectrum (weighted by frequency, so that a slow tail
-    does not win) and the best of three damping ratios; Levenberg-Marquardt steps on all five parameters
+    does not win) and the best of three damping ratios; Levenberg-Marquardt steps on all parameters (a drift of the level among them)
     follow, for all rows together. Uncertainties are those of non-linear least squares (JCGM 100:2008,
-    5.1 with the covariance of H.3): from the residuals or ``noise``, whichever is larger. Each peak is then
+    5.1 with the covariance of H.3): from the residuals and
+    their correlation or ``noise``, whichever is larger. Fits that leave out the first cycle or two compete, as the
+    switch's reverse diode and short flashes roughen the beginning. Each peak is then
     measured on the samples by itself (projection on the fitted cosine over half a cycle), so the count
     does not lean on the decay being exponential.
 
@@ -119,13 +124,31 @@ def fit_ring(
     scale = np.where(scale > 0, scale, 1.0)
     t = np.arange(y.shape[1]) * dt
     with np.errstate(all="ignore"):
-        parameters = _start(y / scale[:, None], used, t, dt, rate)
         weight = (noise / scale / np.sqrt(samples_each)) / (prior / scale)
-        parameters, covariance, square = _refine(y0 / scale[:, None], used, t, parameters, weight)
+        least = noise / scale / np.sqrt(samples_each)
+        unit_y = np.where(used, y / scale[:, None], np.nan)
+        # Fits that begin later compete: the one that knows the frequency best, misfit included, counts.
+        period = np.nan_to_num(2 * np.pi / _start(unit_y, used, t, dt, rate)[:, 3:4], nan=dt, posinf=dt)
+        period = np.clip(period, dt, t.size * dt)
+        parameters, covariance = np.full((n, 6), np.nan), np.full((n, 6, 6), np.inf)
+        window = np.zeros_like(used)
+        for skip in STARTS:
+            stop = min(t.size, int(np.ceil((skip + SPAN_CYCLES) * float(period.max(initial=dt)) / dt)) + 1)
+            own = used & (t >= skip * period) & (t <= (skip + SPAN_CYCLES) * period)
+            own &= (own.sum(axis=1) >= 10)[:, None]
+            part, inside = slice(0, max(stop, 2)), own.any(axis=1)
+            other, spread = _fit_from(
+                np.where(own, unit_y, np.nan)[:, part], own[:, part], t[part], dt, rate, weight, least, correlation
+            )
+            sane = inside & (other[:, 3] > 0) & (np.abs(np.log(other[:, 3] * period[:, 0] / (2 * np.pi))) < np.log(2.5))
+            sane &= (skip == 0.0) | (other[:, 4] > 0)
+            better = sane & ((spread[:, 3, 3] < covariance[:, 3, 3]) | ~np.isfinite(parameters[:, 3]))
+            parameters = np.where(better[:, None], other, parameters)
+            covariance = np.where(better[:, None, None], spread, covariance)
+            window = np.where(better[:, None], own, window)
         a, b, level, w, decay = (parameters[:, k] for k in range(5))
-        residual = np.sqrt(square / np.maximum(count - 5, 1)) * scale
-        sigma = np.maximum(residual, noise / np.sqrt(samples_each)) * np.sqrt(correlation)
-        covariance = covariance * ((sigma / scale) ** 2)[:, None, None]
+        about = np.where(window, unit_y - _curve(parameters, t, window), 0.0)
+        residual = np.sqrt(np.sum(about**2, axis=1) / np.maximum(window.sum(axis=1) - 6, 1)) * scale
         frequency = w / (2 * np.pi)
         frequency_u = np.sqrt(covariance[:, 3, 3]) / (2 * np.pi)
         natural = np.hypot(decay, w)
@@ -138,7 +161,7 @@ def fit_ring(
         amplitude = np.hypot(a, b)
         amplitude_u = np.sqrt((a**2 * covariance[:, 0, 0] + b**2 * covariance[:, 1, 1]) / amplitude**2)
         phase = np.arctan2(b, a)
-        explained = _explained(y0 / scale[:, None], used, t, parameters)
+        explained = _explained(y0 / scale[:, None], window, t, parameters)
         ok = (
             enough & np.isfinite(parameters).all(axis=1) & (frequency > 0) & (decay > -0.01 * w) & (damping < 0.7)
             & (amplitude > 3 * amplitude_u) & (explained > 0.5)
@@ -154,6 +177,32 @@ def fit_ring(
     )
 
 
+def _fit_from(
+    y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float, weight: NDArray, least: NDArray,
+    correlation: NDArray,
+) -> tuple[NDArray, NDArray]:
+    """Fit rows where ``used``; return parameters and covariance, from the residuals and their correlation.
+
+    Residuals that hang together (a misfit, ripple) carry fewer independent samples: the variance is raised by
+    (1 + r) / (1 - r), r their lag-1 correlation (first-order autoregression, time-series texts).
+    """
+    parameters = _start(y, used, t, dt, rate)
+    y0 = np.where(used, y, 0.0)
+    parameters, covariance, square = _refine(y0, used, t, parameters, weight)
+    left = np.where(used, y0 - _curve(parameters, t, used), 0.0)
+    lagged = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
+    r = np.clip(lagged, 0.0, 0.999)
+    count = used.sum(axis=1)
+    variance = square / np.maximum(count - 6, 1) * np.maximum((1 + r) / (1 - r), 1.0)
+    variance = np.maximum(variance, least**2 * correlation)
+    return parameters, covariance * variance[:, None, None]
+
+
+def _curve(p: NDArray, t: NDArray, used: NDArray) -> NDArray:
+    cosine, sine, level = _model(p, t, used)
+    return p[:, 0:1] * cosine + p[:, 1:2] * sine + level
+
+
 def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
     """Average neighbouring samples where rows are long against the fastest ring."""
     n, m = value.shape
@@ -165,9 +214,10 @@ def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
 
 
 def _start(y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float) -> NDArray:
-    """Return A, B, level, w, decay from the spectrum and the best of a few damping ratios."""
+    """Return A, B, level, w, decay and a drift of none from the spectrum and the best of a few damping ratios."""
     n, m = y.shape
     tail = np.where(used & (np.cumsum(used, axis=1) > 0.75 * used.sum(axis=1)[:, None]), y, np.nan)
+    nothing = np.zeros((n, 1))
     level = np.nan_to_num(row_median(tail))
     centred = np.where(used, y - level[:, None], 0.0)
     length = 1 << int(np.ceil(np.log2(max(4 * m, 16))))
@@ -186,14 +236,14 @@ def _start(y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float) -> NDA
         normal = np.swapaxes(basis, 1, 2) @ basis + 1e-9 * np.eye(3)
         linear = np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ np.where(used, y, 0.0)[:, :, None])
         errors.append(np.sum((np.where(used, y, 0.0) - (basis @ linear)[:, :, 0]) ** 2, axis=1))
-        results.append(np.concatenate([linear[:, :, 0], w[:, None], decay[:, None]], axis=1))
+        results.append(np.concatenate([linear[:, :, 0], w[:, None], decay[:, None], nothing], axis=1))
     pick = np.argmin(np.stack(errors), axis=0)
     return np.stack(results)[pick, np.arange(n)]
 
 
 def _model(p: NDArray, t: NDArray, used: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     envelope = np.exp(np.clip(-p[:, 4:5] * t, -60.0, 20.0)) * used
-    return envelope * np.cos(p[:, 3:4] * t), envelope * np.sin(p[:, 3:4] * t), p[:, 2:3] * used
+    return envelope * np.cos(p[:, 3:4] * t), envelope * np.sin(p[:, 3:4] * t), (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
 
 
 def _refine(
@@ -205,8 +255,8 @@ def _refine(
     cosine, sine, level = _model(p, t, used)
     residual = y - (p[:, 0:1] * cosine + p[:, 1:2] * sine + level)
     square = np.sum(residual**2, axis=1) + (level_weight * p[:, 2]) ** 2
-    normal = np.broadcast_to(np.eye(5), (n, 5, 5)).copy()
-    unit = np.ones((n, 5))
+    normal = np.broadcast_to(np.eye(6), (n, 6, 6)).copy()
+    unit = np.ones((n, 6))
     active = np.ones(n, dtype=bool)
     for _ in range(ROUNDS):
         rows = np.flatnonzero(active)
@@ -218,7 +268,8 @@ def _refine(
         unit[rows, 3] = unit[rows, 4] = np.maximum(np.abs(q[:, 3]), 1e-12)
         scale_t = unit[rows, 3:4] * t  # derivatives with respect to ln w and decay / w: well scaled
         jacobian = np.stack(
-            [cosine, sine, 1.0 * mask, scale_t * (b * cosine - a * sine), -scale_t * (a * cosine + b * sine)], axis=2
+            [cosine, sine, 1.0 * mask, scale_t * (b * cosine - a * sine), -scale_t * (a * cosine + b * sine),
+             mask * (t * 1e3)], axis=2
         )
         residual = y[rows] - (a * cosine + b * sine + level)
         transposed = np.swapaxes(jacobian, 1, 2)
@@ -228,8 +279,8 @@ def _refine(
         gradient[:, 2] -= level_weight[rows] ** 2 * q[:, 2]
         normal[rows] = matrix
         diagonal = np.maximum(np.einsum("nii->ni", matrix), 1e-12)
-        damped = matrix + damping[rows, None, None] * (diagonal[:, :, None] * np.eye(5))
-        step = np.linalg.solve(damped + 1e-13 * np.eye(5), gradient[:, :, None])[:, :, 0] * unit[rows]
+        damped = matrix + damping[rows, None, None] * (diagonal[:, :, None] * np.eye(6))
+        step = np.linalg.solve(damped + 1e-13 * np.eye(6), gradient[:, :, None])[:, :, 0] * unit[rows]
         step[:, 3] = np.clip(step[:, 3], -0.3 * q[:, 3], 0.3 * q[:, 3])
         trial = q + step
         trial[:, 4] = np.maximum(trial[:, 4], -0.005 * trial[:, 3])
@@ -244,7 +295,7 @@ def _refine(
         still = ~(better & (change < 1e-7)) & (damping[rows] < 1e3)
         active[rows] = still
     invertible = np.linalg.cond(normal) < 1e13
-    inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(5)))
+    inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(6)))
     covariance = inverse * unit[:, :, None] * unit[:, None, :]
     covariance[~invertible] = np.inf
     return p, covariance, np.maximum(square - (level_weight * p[:, 2]) ** 2, 0.0)
@@ -252,7 +303,8 @@ def _refine(
 
 def _explained(y: NDArray, used: NDArray, t: NDArray, p: NDArray) -> NDArray:
     """Return the share of the variance about the level that the fit explains over the first three cycles."""
-    early = used & (t <= 3 * 2 * np.pi / p[:, 3:4])
+    began = np.where(used.any(axis=1), t[np.argmax(used, axis=1)], 0.0)[:, None]
+    early = used & (t <= began + 3 * 2 * np.pi / p[:, 3:4])
     cosine, sine, _ = _model(p, t, used)
     oscillation = p[:, 0:1] * cosine + p[:, 1:2] * sine
     about = np.where(early, y - p[:, 2:3], 0.0)
@@ -265,7 +317,7 @@ def _count_peaks(
 ) -> dict[str, NDArray]:
     """Measure every positive peak on the samples and count those above 5 % of the first."""
     n, m = value.shape
-    a, b, level, w, decay = (p[:, k] for k in range(5))
+    a, b, level, w, decay = (np.where(ok, p[:, k], 0.0) for k in range(5))
     safe_w = np.where(ok, w, 2 * np.pi / (m * interval_s))
     decay = np.where(ok, decay, 0.0)
     phase = np.arctan2(b, a)

@@ -130,8 +130,8 @@ def test_quantising_uncertainty_is_that_of_an_ideal_converter() -> None:
     coarse = channel.with_(samples=np.rint(channel.samples / step).astype(np.int16), scale=step)
     burn = measure(coarse, table)["burn_voltage"]
     assert step == pytest.approx(195.31, abs=0.005)
-    # Level and baseline each carry one such error.
-    assert float(burn.u[0]) == pytest.approx(56.38 * np.sqrt(2), rel=0.02)
+    # Level and baseline each carry one such error; what a pickup of unknown droop may add comes on top.
+    assert float(burn.u[0]) >= 56.38 * np.sqrt(2) * 0.98
     assert float(burn.lo[0]) < 1000.0 < float(burn.hi[0])
 
 
@@ -139,12 +139,17 @@ def test_droop_of_a_capacitive_clip() -> None:
     # Closed form of the RC divider: 2 pF, 20 nF, 1 Mohm give a time constant of 20.002 ms; 2 ms flat droop by 9.515 %.
     constant_s = 1e6 * 20.002e-9
     assert 1 - np.exp(-2e-3 / constant_s) == pytest.approx(0.09515, abs=5e-6)
-    channel, table = firing(0.0, rate_Hz=1e6)
-    v, keep = channel.samples, np.exp(-1e-6 / constant_s)
+    one, table = firing(0.0, rate_Hz=1e6)
+    v = np.tile(one.samples, 4)  # droop is told from chance by three firings at least
+    repeat_s = one.samples.size * 1e-6
+    table = {name: np.concatenate([value + k * repeat_s for k in range(4)]) for name, value in table.items()}
+    keep = np.exp(-1e-6 / constant_s)
     y = np.zeros_like(v)
     for k in range(1, v.size):  # exact for steps between samples
         y[k] = keep * y[k - 1] + v[k] - v[k - 1]
-    found = measure(channel.with_(samples=y), table)
+    channel = one.with_(samples=y)
+    instants = instants_from_table(channel, table)
+    found = measure_firings(channel, firings_from_instants(channel, instants, np.ones(4, int)), instants).columns
     # Undone: without it the slope would be -1000 V / 20 ms = -50 V/ms.
     assert abs(float(found["burn_slope"].value[0])) < 2.0
     assert float(found["burn_voltage"].value[0]) == pytest.approx(1000.0, abs=3.0)
