@@ -28,6 +28,10 @@ def label(
     origin: Annotated[
         str, typer.Option(help="cursor, or picture when instants are read off pictures of the page.")
     ] = "cursor",
+    readings: Annotated[
+        Path | None,
+        typer.Option(help="Save this table of readings made from pictures of the page, and end; see the guide."),
+    ] = None,
     host: Annotated[str, typer.Option(help="Address to listen on; any but loopback asks for a token.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes a free one.")] = 8765,
 ) -> None:
@@ -47,6 +51,11 @@ def label(
     session = LabelSession(dataset, settings)
     for message in (*session.journal.messages, *session.left_out):
         typer.echo(message, err=True)
+    if readings is not None:
+        from sigkit.label.save_readings import save_readings
+
+        typer.echo(f"{save_readings(session, readings)} firings saved to {session.journal.path}")
+        return
     typer.echo(f"{len(session.tasks)} to look at; labels go to {session.journal.path}")
     serve_labels(session, host=host, port=port, announce=lambda address: typer.echo(f"Open {address}"))
 

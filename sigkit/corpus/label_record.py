@@ -48,7 +48,7 @@ class FiringLabel:
         Opaque id, as ``r01``.
     capture, channel : str
     time_s : float
-        Where the firing is: its switching-off as placed, else its first instant, else where the reader pointed.
+        Where the firing is: its switching-off as placed, else its first instant, else where the reader was pointed.
     origin : str
         One of `ORIGINS`.
     answer : str

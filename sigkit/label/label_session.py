@@ -183,7 +183,7 @@ class LabelSession:
                 "label": name,
                 "previous_ms": self._previous_ms(task),
                 "history": [
-                    label_to_show(one, told["channel"], origin_s, task.flipped)
+                    label_to_show(one, told["channel"], origin_s, task.flipped, place=False)
                     for one in self.journal.entries(name) if isinstance(one, FiringLabel)
                 ],
             }  # fmt: skip
@@ -283,7 +283,7 @@ class LabelSession:
         if isinstance(label, CaptureMark):
             return {"label": label.label, "entry": label.entry, "exhaustive": label.exhaustive}
         number = self._number(capture, label.channel)
-        return label_to_show(label, number, self._origin_s(task, capture), task.flipped)
+        return label_to_show(label, number, self._origin_s(task, capture), task.flipped, place=not task.channel)
 
     def _record(
         self, one: Mapping[str, Any], sent: Mapping[str, Any], task: LabelTask, capture: Capture, origin_s: float

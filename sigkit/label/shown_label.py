@@ -7,13 +7,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from sigkit.corpus.label_record import FiringLabel, LabelError
+from sigkit.label.firing_times import SAME_FIRING_S
 from sigkit.label.label_tasks import LabelTask
 
 #: Fields that go through unchanged.
 PLAIN = ("answer", "role", "condition", "certainty", "remark")
 
 
-def label_to_show(label: FiringLabel, channel: int, origin_s: float, flipped: bool) -> dict[str, Any]:
+def label_to_show(
+    label: FiringLabel, channel: int, origin_s: float, flipped: bool, *, place: bool = True
+) -> dict[str, Any]:
     """Return a label in the page's terms.
 
     Parameters
@@ -25,6 +28,8 @@ def label_to_show(label: FiringLabel, channel: int, origin_s: float, flipped: bo
         Time on the capture's axis that the page calls 0.
     flipped : bool
         The page shows the channel upside down.
+    place : bool
+        Tell where the firing is. Not for a firing that was proposed: its place may be the proposal's.
     """
 
     def ms(instant: float | None) -> float | None:
@@ -37,7 +42,7 @@ def label_to_show(label: FiringLabel, channel: int, origin_s: float, flipped: bo
         "intervals": [[ms(start), ms(stop)] for start, stop in label.intervals],
         "coil_on": [ms(one) for one in label.coil_on_s],
         "coil_off": [ms(one) for one in label.coil_off_s],
-        "place": ms(label.time_s),
+        "place": ms(label.time_s) if place else None,
         "polarity": -label.polarity if flipped else label.polarity,
         "deleted": label.deleted,
         **{name: getattr(label, name) for name in PLAIN},
@@ -74,10 +79,12 @@ def shown_to_fields(shown: Mapping[str, Any], origin_s: float, task: LabelTask) 
     offs = tuple(sorted(seconds(one, "coil off") for one in listed("coil_off")))
     instants = [*offs[:1], *(end for pair in intervals for end in pair if end is not None), *ons]
     place = shown.get("place")
-    if instants:
+    if task.channel:
+        # A firing keeps its place when the instants given are far from it (a cut one may show its end only).
+        near = bool(instants) and abs(instants[0] - task.time_s) <= SAME_FIRING_S
+        time_s = instants[0] if near else task.time_s
+    elif instants:
         time_s = instants[0]
-    elif task.channel:
-        time_s = task.time_s
     else:
         time_s = seconds(place, "place")
     polarity = shown.get("polarity", 0)
