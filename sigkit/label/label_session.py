@@ -92,7 +92,9 @@ class LabelSession:
         self._guard = threading.Lock()
         if settings.mode == "firing":
             proposed = [one for path in settings.proposals for one in read_proposals(path, self.store)]
-            self.times = merge_firing_times(proposed, self._everybody().values())
+            # Own labels last: a place that somebody else gave does not move when it is labelled.
+            journals = sorted(self._everybody().items(), key=lambda pair: pair[0] == settings.reader)
+            self.times = merge_firing_times(proposed, [journal for _, journal in journals])
             if not self.times:
                 raise SettingsError(
                     "no firing is proposed or labelled yet; give --proposals FILE (a table with capture, channel, "

@@ -76,25 +76,25 @@ def firing_tasks(
     Examples
     --------
     >>> times = [FiringTime("a.npz", "lead_1", 0.1 * k) for k in range(10)]
-    >>> tasks = firing_tasks(times, "r01", 4, blind=True, repeat_share=0.5)
+    >>> tasks = firing_tasks(times, "r01", 4, blind=True, repeat_share=1.0)
     >>> len(tasks), sum(task.presentation for task in tasks)
-    (15, 5)
+    (20, 10)
     """
     if not blind:
         return [_task(one, reader, seed, 0, one.time_s - 1e-3 * BEFORE_MS, False, 0.0) for one in times]
-    generator = np.random.default_rng([seed, *hashlib.sha256(reader.encode()).digest()[:8]])
-    place = generator.permutation(len(times)) / max(len(times), 1)
-    again = generator.permutation(len(times)) < round(repeat_share * len(times))
     ordered: list[tuple[float, LabelTask]] = []
-    for one, at, twice in zip(times, place, again, strict=True):
-        begin_s = one.time_s - 1e-3 * (BEFORE_MS + generator.uniform(-JITTER_MS, JITTER_MS))
-        ordered.append((float(at), _task(one, reader, seed, 0, begin_s, False, 0.0)))
-        flip = bool(generator.random() < 0.5)
+    for one in times:
+        # Drawn by firing, so that another label or proposal changes nothing for the rest.
+        generator = _generator(f"{seed}|{reader}|{one.capture}|{one.channel}|{one.time_s:.6f}")
+        at, later, jitter, twice, flip = (float(draw) for draw in generator.random(5))
         shift_s = 1e-3 * float(generator.uniform(*SHIFT_MS) * generator.choice([-1.0, 1.0]))
-        later = at + LEAST_GAP + generator.random() * (1.0 - LEAST_GAP)
-        if twice:
-            shift_s = 0.0 if flip else shift_s
-            ordered.append((float(later), _task(one, reader, seed, 1, begin_s + shift_s, flip, shift_s)))
+        begin_s = one.time_s - 1e-3 * (BEFORE_MS + (2.0 * jitter - 1.0) * JITTER_MS)
+        ordered.append((at, _task(one, reader, seed, 0, begin_s, False, 0.0)))
+        if twice < repeat_share:
+            flipped = flip < 0.5
+            shift_s = 0.0 if flipped else shift_s
+            place = at + LEAST_GAP + later * (1.0 - LEAST_GAP)
+            ordered.append((place, _task(one, reader, seed, 1, begin_s + shift_s, flipped, shift_s)))
     return [task for _, task in sorted(ordered, key=lambda pair: pair[0])]
 
 
@@ -102,8 +102,7 @@ def capture_tasks(captures: Sequence[str], reader: str, seed: int, *, blind: boo
     """Return whole captures in order: shuffled when blind, as in the manifest otherwise."""
     tasks = [LabelTask(_token(seed, reader, name, "", 0.0, 0), name) for name in captures]
     if blind:
-        generator = np.random.default_rng([seed, *hashlib.sha256(reader.encode()).digest()[:8]])
-        return [tasks[index] for index in generator.permutation(len(tasks))]
+        return sorted(tasks, key=lambda task: _generator(f"{seed}|{reader}|{task.capture}").random())
     return tasks
 
 
@@ -113,6 +112,10 @@ def _task(
     token = _token(seed, reader, one.capture, one.channel, one.time_s, presentation)
     return LabelTask(token, one.capture, one.channel, one.time_s, begin_s, BEFORE_MS + AFTER_MS, presentation, flipped,
                      shifted_s, one)  # fmt: skip
+
+
+def _generator(text: str) -> np.random.Generator:
+    return np.random.default_rng(list(hashlib.sha256(text.encode()).digest()[:16]))
 
 
 def _token(seed: int, reader: str, capture: str, channel: str, time_s: float, presentation: int) -> str:

@@ -79,7 +79,7 @@ def _save_item(session: LabelSession, item: str, given: list[tuple[int, dict[str
             if (at := _number(row, f"{name}_ms", place)) is not None:
                 shown[name].append(at)
     resolution_ms = _number(first, "resolution_ms", where)
-    sent = {"item": item, "queue": "unlabelled", "firings": [shown]}
+    sent: dict[str, Any] = {"item": item, "queue": "unlabelled", "firings": [shown]}
     if resolution_ms is not None:
         sent["resolution_s"] = resolution_ms / 1e3
     session.save(sent)
