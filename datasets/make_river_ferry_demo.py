@@ -6,9 +6,6 @@ same files. Boats, engines and faults are invented; nothing was recorded.
 
 from __future__ import annotations
 
-import csv
-import hashlib
-import json
 import shutil
 import zipfile
 from dataclasses import dataclass
@@ -22,7 +19,11 @@ from sigkit.capture.source_reference import SourceReference
 from sigkit.capture.write_capture import write_capture
 from sigkit.capture.write_delimited import write_delimited
 from sigkit.contracts.reader import ReadOptions
-from sigkit.provenance import versions
+from sigkit.corpus.dataset import Dataset
+from sigkit.corpus.dataset_card import write_card
+from sigkit.corpus.describe import Statement, write_description
+from sigkit.corpus.typed_csv import write_typed_csv
+from sigkit.provenance import file_hash
 from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
 from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.simulate.write_truth import write_truth
@@ -31,6 +32,17 @@ SEED = 20_260_412
 ZIPPED = "teal"
 #: Separator and decimal mark of the delimited files, in turn.
 DIALECTS = ((",", "."), (";", ","), ("\t", "."))
+STATEMENT = Statement(
+    "Simulated captures of the eight petrol inboard engines of an invented river-ferry cooperative, with three damaged "
+    "files beside them.",
+    licence="MIT", creator="the sigkit developers", published="2026-11-25", invented=True,
+    how_made=f"""`datasets/make_river_ferry_demo.py`, seed {SEED}: circuits integrated in time, pickup and recorder.
+The seed was taken as the first of several under which every condition appears: no sample of how often any does.
+Formats: delimited text in three dialects, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip (checksums in
+`manifest.csv` are of the files before zipping). Truth: `truth.parquet`, `truth_intervals.parquet`. Splits by whole
+engine were set by hand.""",
+    not_for="training anything that is used on an engine",
+)
 HOME = Path(__file__).resolve().parent / "river-ferry-demo"
 
 
@@ -111,26 +123,32 @@ def main() -> None:
                 c.with_(name=r.name) for c, r in zip(capture.channels, read.channels, strict=True)))  # fmt: skip
             if boat.name == ZIPPED:
                 capture = capture.with_(name=f"{ZIPPED}.zip!{name}", recording=f"{ZIPPED}.zip!{name}")
+            renamed = {old.name: new.name for old, new in zip(one.capture.channels, read.channels, strict=True)}
             for table in (one.truth, one.intervals):
                 if "engine" in table:
                     table["engine"][:] = boat.name
+                table["channel"] = np.array([renamed[name] for name in table["channel"]], dtype=object)
             unique = f"{boat.name}:{one.capture.name}"
             one.truth["capture"][:] = unique
             one.intervals["capture"][:] = unique
             names[unique] = capture.name
             made.append(one)
             named.append(capture)
-            rows.append([capture.name, boat.name, one.capture.ignition_type, len(capture.channels), "simulated",
-                         _sha256(folder / name)])  # fmt: skip
+            cylinders = "|".join(channel.cylinder for channel in capture.channels)
+            rows.append({"capture": capture.name, "engine": boat.name, "cylinder": cylinders,
+                         "ignition_type": one.capture.ignition_type, "channels": len(capture.channels),
+                         "origin": "simulated", "sha256": file_hash(folder / name)})  # fmt: skip
     _zip_some(folder, ZIPPED)
     _damage(folder)
     write_sidecar(folder / "captures.csv", named)
     truth, intervals = stack_truth(made)
     write_truth(HOME / "truth.parquet", truth, names)
     write_truth(HOME / "truth_intervals.parquet", intervals, names)
-    _csv(HOME / "manifest.csv", ["capture", "engine", "ignition_type", "channels", "origin", "sha256"], rows)
-    _csv(HOME / "splits.csv", ["engine", "split"], [[boat.name, boat.split] for boat in BOATS])
-    _describe(len(rows), len(truth["capture"]))
+    write_typed_csv(HOME / "manifest.csv", list(rows[0]), rows)
+    splits = [{"engine": boat.name, "split": boat.split} for boat in BOATS]
+    write_typed_csv(HOME / "splits.csv", ["engine", "split"], splits)
+    write_description(HOME, STATEMENT, splits={"seed": None, "from": "the maker, by hand"})
+    write_card(Dataset.open(HOME))
 
 
 def _zip_some(folder: Path, boat: str) -> None:
@@ -151,52 +169,6 @@ def _damage(folder: Path) -> None:
     (broken / "empty.wav").write_bytes(b"")
     words = "time (ms),voltage (V)\n0.0,1.5\n0.005,battery low\n0.010,1.4\n"
     (broken / "words.csv").write_text(words, encoding="utf-8")
-
-
-def _describe(captures: int, firings: int) -> None:
-    card = f"""# river-ferry-demo
-
-**Invented.** {captures} simulated captures of the eight petrol inboard engines of an invented river-ferry cooperative,
-with {firings} true firings by channel, plus three damaged files. No part of it was recorded on a real engine.
-
-- Made by `datasets/make_river_ferry_demo.py`, seed {SEED}: circuits integrated in time, then pickup and recorder.
-- Formats: delimited text in three dialects, WAV, NumPy, HDF5, MATLAB, Parquet, Arrow, one zip.
-- Truth: `truth.parquet`, `truth_intervals.parquet`.
-- The seed was taken as the first of several under which every condition appears: no sample of how often any does.
-- Splits by whole engine: `splits.csv`. Checksums: `manifest.csv` (of the files before zipping).
-- Licence: MIT, as the project.
-- Not for: claims about real engines, recorders or faults; training anything that is used on an engine.
-"""
-    (HOME / "CARD.md").write_text(card, encoding="utf-8")
-    told = {
-        "@context": {
-            "@vocab": "https://schema.org/", "sc": "https://schema.org/", "conformsTo": "dct:conformsTo",
-            "cr": "http://mlcommons.org/croissant/", "dct": "http://purl.org/dc/terms/",
-        },
-        "@type": "sc:Dataset", "name": "river-ferry-demo", "conformsTo": "http://mlcommons.org/croissant/1.0",
-        "description": "Simulated ignition captures of an invented river-ferry cooperative.",
-        "license": "https://spdx.org/licenses/MIT.html", "version": "1.0.0", "datePublished": "2026-11-25",
-        "creator": {"@type": "sc:Organization", "name": "the sigkit developers"},
-        "distribution": [
-            {"@type": "cr:FileObject", "@id": "truth", "name": "truth", "contentUrl": "truth.parquet",
-             "encodingFormat": "application/vnd.apache.parquet", "sha256": _sha256(HOME / "truth.parquet")},
-            {"@type": "cr:FileObject", "@id": "manifest", "name": "manifest", "contentUrl": "manifest.csv",
-             "encodingFormat": "text/csv", "sha256": _sha256(HOME / "manifest.csv")},
-        ],
-        "sigkit": {"seed": SEED, "versions": versions()},
-    }  # fmt: skip
-    (HOME / "dataset.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
-
-
-def _csv(path: Path, header: list[str], rows: list[list]) -> None:
-    with open(path, "w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(header)
-        writer.writerows(rows)
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 if __name__ == "__main__":

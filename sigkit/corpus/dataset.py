@@ -108,7 +108,7 @@ class Dataset:
             for row in rows:
                 _check_capture(planned[row["capture"]], row)
         opened = cls(home, home.resolve().name, typed_table(rows, rules), splits, told, tuple(notes), planned)
-        _check_truth(opened)
+        _check_truth(opened, channels=checksums)
         for reader in opened.readers:
             opened.labels(reader)
         return opened
@@ -329,20 +329,21 @@ def _check_capture(planned: PlannedSource, row: dict[str, Any]) -> None:
                            "anew")  # fmt: skip
 
 
-def _check_truth(opened: Dataset) -> None:
-    """Refuse truth for no capture, truth of captures that were not simulated, and unknown columns."""
+def _check_truth(opened: Dataset, channels: bool) -> None:
+    """Refuse truth for no capture or channel, truth of captures that were not simulated, and unknown columns."""
     simulated = dict(zip(opened.manifest["capture"].to_pylist(), opened.manifest["origin"].to_pylist(), strict=True))
     for file, known in ((TRUTH, TRUTH_COLUMNS), (TRUTH_INTERVALS, INTERVAL_COLUMNS)):
         table = opened._truth_rows(file, None)
         if table is None:
             continue
-        if "capture" not in table.column_names:
-            raise DatasetError(file, "the column 'capture' is missing", "write it with sigkit simulate")
+        if not {"capture", "channel"} <= set(table.column_names):
+            raise DatasetError(file, "the columns capture and channel are missing", "write it with sigkit simulate")
         unknown = sorted(set(table.column_names) - set(known))
         if unknown:
             raise DatasetError(file, f"the column {unknown[0]!r} is not known",
                                "leave it out: truth has the simulator's columns", f"column {unknown[0]}")  # fmt: skip
-        for name in dict.fromkeys(table["capture"].to_pylist()):
+        names = table["capture"].to_pylist()
+        for name in dict.fromkeys(names):
             origin = simulated.get(recording_of(str(name)))
             if origin is None:
                 raise DatasetError(file, f"has rows for {name!r}, which is not in {MANIFEST}",
@@ -350,3 +351,9 @@ def _check_truth(opened: Dataset) -> None:
             if origin != "simulated":
                 raise DatasetError(file, f"has rows for {name!r}, whose origin is {origin!r}; truth is known "
                                    "of simulated captures only", "take them out; a reading is a label")  # fmt: skip
+        # Opens every capture, so it is left to the thorough check.
+        for name, channel in dict.fromkeys(zip(names, table["channel"].to_pylist(), strict=True)) if channels else ():
+            there = opened.extents(str(name))
+            if there is None or channel not in there:
+                raise DatasetError(file, f"has rows for channel {channel!r} of {name!r}; it has "
+                                   f"{', '.join(there or {}) or 'no such sweep'}", "name channels as the file does")

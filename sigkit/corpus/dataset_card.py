@@ -50,7 +50,7 @@ def dataset_card(opened: Dataset) -> str:
     lines += ["", "## Labels", "", *_label_lines(opened)]
     if told["how_made"]:
         lines += ["", "## How it was made", "", told["how_made"]]
-    if "splits" in own:
+    if own.get("splits", {}).get("seed") is not None:
         lines += ["", f"Splits: whole engines, drawn once with seed {own['splits']['seed']}, frozen in `splits.csv`."]
     lines += ["", "## Licence", "", f"{told['licence']} (SPDX name), from {told['creator']}. "
               f"Version {told['version']}{', ' + told['published'] if told['published'] else ''}."]  # fmt: skip

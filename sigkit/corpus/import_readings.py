@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ RULES: dict[str, ColumnRule] = {
 }
 
 
-def import_readings(opened: Dataset, path: str | Path, reader: str) -> int:
+def import_readings(opened: Dataset, path: str | Path, reader: str, *, saved_at: str = "") -> int:
     """Add the readings of a CSV file to a reader's labels; all of them or none.
 
     The same file twice changes nothing. A corrected value for the same firing and presentation replaces the old one,
@@ -44,6 +45,8 @@ def import_readings(opened: Dataset, path: str | Path, reader: str) -> int:
         CSV with the columns of `RULES`: two cursors or a burn time, and the resolution.
     reader : str
         Opaque id such as r03.
+    saved_at : str
+        Time of saving, ISO 8601 with offset; now when not given.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def import_readings(opened: Dataset, path: str | Path, reader: str) -> int:
     rows = read_typed_csv(path, RULES, name)
     if not rows:
         raise DatasetError(name, "holds no reading", f"give one line a reading with {', '.join(RULES)}")
-    labels = [_label(opened, row, reader, name) for row in rows]
+    labels = [_label(opened, row, reader, name, saved_at or now_text()) for row in rows]
     if reader in opened.readers:
         strange = {one.origin for one in opened.labels(reader)} - {"imported"}
         if strange:
@@ -80,12 +83,12 @@ def import_readings(opened: Dataset, path: str | Path, reader: str) -> int:
                                "in the column presentation: 0, 1, 2", f"line {rows[place]['line']}")  # fmt: skip
         if label.entry not in known:
             newest = journal.newest(label.label)
-            fresh.append(_with(label, based_on=newest.entry) if newest else label)
+            fresh.append(replace(label, based_on=newest.entry) if newest else label)
     journal.append(fresh)
     return len(labels)
 
 
-def _label(opened: Dataset, row: dict[str, Any], reader: str, source: str) -> FiringLabel:
+def _label(opened: Dataset, row: dict[str, Any], reader: str, source: str, saved_at: str) -> FiringLabel:
     place = f"line {row['line']}"
     channels = opened.extents(row["file"])
     if channels is None:
@@ -117,16 +120,10 @@ def _label(opened: Dataset, row: dict[str, Any], reader: str, source: str) -> Fi
     try:
         return FiringLabel(
             entry, label, reader, row["file"], channel, origin="imported", presentation=presentation,
-            saved_at=now_text(), program=f"sigkit {__version__}", **told,
+            saved_at=saved_at, program=f"sigkit {__version__}", **told,
         )  # fmt: skip
     except LabelError as fault:
         raise DatasetError(source, str(fault), "correct the line", place) from fault
-
-
-def _with(label: FiringLabel, **changes: Any) -> FiringLabel:
-    from dataclasses import replace
-
-    return replace(label, **changes)
 
 
 def _digest(*parts: str) -> str:

@@ -34,7 +34,8 @@ def consensus_rows(readings: Readings, tolerance_ms: float = TOLERANCE_MS) -> li
         Largest range of burn times that needs no second look, ms.
     """
     said = np.array([row["condition"] for row in readings.rows])
-    burn = consensus_instants(readings.value["burn_time_ms"], readings.firing, readings.reader, tolerance_ms)
+    # A range of exactly the tolerance passes, whatever its last binary digit.
+    burn = consensus_instants(readings.value["burn_time_ms"], readings.firing, readings.reader, tolerance_ms + 1e-9)
     classes = consensus_classes(said, readings.firing, readings.reader)
     first = {name: place for place, name in reversed(list(enumerate(readings.firing.tolist())))}
     order = [*burn.queue.tolist(), *classes.queue.tolist(), *range(burn.item.size)]
@@ -50,8 +51,9 @@ def consensus_rows(readings: Readings, tolerance_ms: float = TOLERANCE_MS) -> li
         rows.append({
             "capture": told["capture"], "channel": told["channel"], "time_s": told["time_s"],
             "engine": told["engine"], "readers": int(burn.readers[place]), "refused": int(burn.refused[place]),
-            "burn_time_ms": float(burn.value[place]), "burn_time_range_ms": float(burn.range[place]),
-            "agreed_condition": str(classes.label[place]), "condition_share": float(classes.share[place]),
+            "burn_time_ms": round(float(burn.value[place]), 6),
+            "burn_time_range_ms": round(float(burn.range[place]), 6),
+            "agreed_condition": str(classes.label[place]), "condition_share": round(float(classes.share[place]), 4),
             "adjudicate": "yes" if reasons else "no", "reason": "; ".join(reasons),
         })  # fmt: skip
     return rows
@@ -63,18 +65,26 @@ def suspected_rows(opened: Dataset, reader: str) -> list[dict[str, Any]]:
     Raises
     ------
     DatasetError
-        When the labels carry fewer than two conditions or two engines.
+        When the labels carry fewer than two conditions or two engines, or the classifier knows no more of them than
+        which condition is commonest.
     """
     examples = firing_examples(opened, reader)
     classes = sorted(set(examples.condition.tolist()))
     if len(classes) < 2 or len(set(examples.engine.tolist())) < 2:
         raise DatasetError(reader, "gives fewer than two conditions, or labels fewer than two engines",
                            "suspected labels need both")  # fmt: skip
-    ranked = suspected_labels(examples.condition, out_of_fold(examples, classes), classes)
+    chances = out_of_fold(examples, classes)
+    right = float(np.mean(np.array(classes)[chances.argmax(axis=1)] == examples.condition))
+    commonest = max(float(np.mean(examples.condition == name)) for name in classes)
+    if right <= commonest:
+        raise DatasetError(reader, f"a classifier trained on the other engines agrees with {right:.0%} of the "
+                           f"conditions, no more than the commonest one alone ({commonest:.0%}), so it can suspect "
+                           "nothing", "label more engines")
+    ranked = suspected_labels(examples.condition, chances, classes)
     return [
         {"capture": examples.capture[row], "channel": examples.channel[row], "time_s": float(examples.time_s[row]),
          "engine": examples.engine[row], "reader": reader, "given": examples.condition[row],
-         "likely": str(ranked.likely[row]), "margin_ratio": float(ranked.margin[row]),
+         "likely": str(ranked.likely[row]), "margin_ratio": round(float(ranked.margin[row]), 4),
          "suspected": "yes" if ranked.suspected[row] else "no"}
         for row in ranked.order.tolist()
     ]  # fmt: skip
