@@ -43,7 +43,8 @@ def test_intervals_are_those_of_the_resamples_written_out():
         expected = draws.interval(np.array([getattr(one, name) for one in written_out]))
         assert (getattr(found, name).low, getattr(found, name).high) == pytest.approx(expected)
     share = found.within[20e-6]
-    assert (share.low, share.high) == pytest.approx(draws.interval(np.array([one.within[20e-6] for one in written_out])))
+    expected = draws.interval(np.array([one.within[20e-6] for one in written_out]))
+    assert (share.low, share.high) == pytest.approx(expected)
 
 
 def test_interval_of_the_bias_covers_as_promised():

@@ -21,7 +21,8 @@ def test_known_spreads_are_recovered(readings):
     assert found.repeatability.value == pytest.approx(20.0, rel=0.02)
     assert found.excess.value == pytest.approx(30.0, rel=0.02)
     assert found.excess_variance.low < 900 < found.excess_variance.high
-    assert found.ratio_to_reader.value == pytest.approx(np.sqrt((900 + 400 / readings) / (400 + 400 / readings)), rel=0.02)
+    ratio = np.sqrt((900 + 400 / readings) / (400 + 400 / readings))
+    assert found.ratio_to_reader.value == pytest.approx(ratio, rel=0.02)
 
 
 def test_one_more_reading_of_the_reader_scores_one_and_five_percent():
