@@ -52,7 +52,7 @@ def write_agreement(
         try:
             suspected[reader] = suspected_rows(opened, reader)
         except DatasetError as fault:
-            suspected[reader] = str(fault)
+            suspected[reader] = f"suspected labels are not available: {fault.reason}"
     folder.mkdir(parents=True)
     found["second_look"] = {"firings": len(consensus), "to_adjudicate": len(wanted), "tolerance_ms": tolerance_ms}
     found["suspected"] = {reader: rows if isinstance(rows, str) else sum(row["suspected"] == "yes" for row in rows)
