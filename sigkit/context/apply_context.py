@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.context.absent_firings import absent_times
-from sigkit.context.assign_role import power_by_clusters, power_by_parity
+from sigkit.context.assign_role import SIGMA, combine_scores, parity_scores, power_by_clusters, power_by_parity
 from sigkit.context.capture_info import CaptureInfo, ChannelInfo
+from sigkit.context.cycle_halves import cycle_halves
 from sigkit.context.infer_shared import coil_partners
 from sigkit.context.revolution_period import firing_period, period_numbers
 from sigkit.context.siblings import add_siblings
@@ -80,6 +81,7 @@ def _roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> None
         for row, (c, f, e) in enumerate(zip(table["capture"], lead, table["event"], strict=True))
         if secondary[row]
     }
+    gathered: dict[str, list[tuple[str, NDArray, NDArray]]] = {}
     for name, partner in partners.items():
         rows = np.flatnonzero((lead == name) & secondary)
         if partner is None:
@@ -95,7 +97,39 @@ def _roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> None
         for take in sorted(set(takes)):
             own = np.flatnonzero(takes == take)
             answer = _decide(table, rows[own], evidence[:, own], both[own])
+            gathered.setdefault(str(take), []).append((name, rows[own], evidence[:, own]))
             table["role"][rows[own]] = np.where(answer > 0, "power", np.where(answer < 0, "waste", "unknown"))
+
+
+    _link_coils(table, gathered, captures)
+
+
+def _link_coils(
+    table: Table, gathered: dict[str, list[tuple[str, NDArray, NDArray]]], captures: Sequence[CaptureInfo]
+) -> None:
+    """Decide all coils of a continuous recording together where the firing order is known."""
+    order = {info.recording: info.firing_order for info in captures}
+    for take, leads in gathered.items():
+        if len({capture for _, rows, _ in leads for capture in table["capture"][rows]}) != 1:
+            continue
+        turned = [np.argsort(table["time_s"][rows], kind="stable") for _, rows, _ in leads]
+        halves = cycle_halves(
+            {name: table["time_s"][rows[turn]] for (name, rows, _), turn in zip(leads, turned, strict=True)},
+            tuple(order.get(take, ())),
+        )
+        if halves is None:
+            continue
+        scores = [
+            score
+            for (name, _, evidence), turn in zip(leads, turned, strict=True)
+            for score in parity_scores(evidence[:, turn], halves.get(name, np.zeros(0, dtype=np.int64)))
+        ]
+        total = combine_scores(scores)
+        if abs(total) < SIGMA:
+            continue
+        for (name, rows, _), turn in zip(leads, turned, strict=True):
+            power = (halves[name] % 2 == 0) == (total > 0)
+            table["role"][rows[turn]] = np.where(power, "power", "waste")
 
 
 def _decide(table: Table, rows: NDArray, evidence: NDArray, both: NDArray) -> NDArray[np.int64]:
@@ -105,11 +139,8 @@ def _decide(table: Table, rows: NDArray, evidence: NDArray, both: NDArray) -> ND
     # One end and the difference of two ends are different evidence: judge the larger group.
     use = both if both.sum() * 2 >= both.size else ~both
     pick = np.flatnonzero(use)
-    # Without a common time axis the burn level is the steadier witness where it is known.
-    burning = np.isfinite(evidence[0]) & np.isfinite(evidence[1])
-    single = np.where(burning, 0.5 * (evidence[0] + evidence[1]), evidence[0])
     if alone:
-        answer[pick] = power_by_clusters(single[pick], bool(both[pick].all()))
+        answer[pick] = power_by_clusters(evidence[:, pick], bool(both[pick].all()))
         return answer
     times = table["time_s"][rows]
     order = np.argsort(times, kind="stable")
@@ -118,7 +149,7 @@ def _decide(table: Table, rows: NDArray, evidence: NDArray, both: NDArray) -> ND
     masked = np.where(use[None, :], evidence, np.nan)
     answer = power_by_parity(masked, number)
     if not answer.any() and rows.size < 4:
-        answer[pick] = power_by_clusters(single[pick], bool(both[pick].all()))
+        answer[pick] = power_by_clusters(evidence[:, pick], bool(both[pick].all()))
     return answer
 
 
