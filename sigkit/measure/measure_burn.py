@@ -75,12 +75,15 @@ def conducting(batch: WindowBatch, instants: Instants) -> NDArray[np.bool_]:
     return np.cumsum(change[:, :m], axis=1) > 0
 
 
-def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArray, burn_end_u: NDArray) -> BurnReading:
+def measure_burn(
+    batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArray, burn_end_u: NDArray, coupling_u: float = 0.0
+) -> BurnReading:
     """Measure the burn lines.
 
     Uncertainty (JCGM 100:2008, 5.1.2, components as if independent): noise with its correlation; the
     quantisation step; the instants, which shift the stretch that is looked at (level: slope x shift of the
-    middle, slope: curvature x that shift); baseline; droop rate.
+    middle, slope: curvature x that shift); baseline and its wander; droop rate; ``coupling_u``, the share of
+    leads that fire at the same time.
     """
     duration = batch.burn_end - batch.breakdown
     inside = conducting(batch, windows.instants)
@@ -112,6 +115,7 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
         0.5 * np.pi * windows.noise**2 * windows.correlation / np.maximum(here, 1)
         + quantum**2 / np.minimum(codes, here.clip(1)) + (fit.slope * shift) ** 2 + baseline**2
         + np.nan_to_num(droop_middle) ** 2 + np.nan_to_num(moved) ** 2 + windows.wander**2
+        + (coupling_u * level) ** 2
     )
     length_ms = np.maximum(0.6 * duration * per_ms, 1e-12)
     droop_slope = windows.droop_rate_u * 1e-3 * np.abs(level)
@@ -119,6 +123,7 @@ def measure_burn(batch: WindowBatch, windows: FiringWindows, breakdown_u: NDArra
         fit.slope_u**2 + 12.0 * quantum**2 / (codes * length_ms**2)
         + (np.nan_to_num(fit.curvature) * shift) ** 2 + np.nan_to_num(droop_slope) ** 2
         + windows.wander_per_ms**2
+        + (coupling_u * fit.slope) ** 2
     )
     # Variance of the noise in the squared rms, and the cross term of noise and hash.
     square = fit.rms**2 * np.maximum(fit.count, 1) / np.maximum(fit.count - 3.0, 1.0)

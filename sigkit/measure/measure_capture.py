@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sigkit import registry
 from sigkit.contracts.detector import Detector
 from sigkit.contracts.locator import Locator
-from sigkit.measure.measure_firings import measure_firings
+from sigkit.measure.measure_firings import COUPLING_U, measure_firings
 from sigkit.measure.measured_capture import MeasuredCapture
 from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
@@ -52,7 +52,9 @@ def measure_capture(
     instants, tables, intervals = [], [], []
     for channel, found in zip(capture.channels, firings, strict=True):
         located = locator.locate(channel, found)
-        measured = measure_firings(channel, found, located)
+        # Without shared coils no two leads fire at the same time.
+        coupling_u = 0.0 if capture.ignition_type in ("coil_on_plug", "distributor") else COUPLING_U
+        measured = measure_firings(channel, found, located, coupling_u=coupling_u)
         instants.append(located)
         tables.append(channel_table(capture, channel, found, located, measured))
         intervals.append(interval_table(capture, channel, located))

@@ -20,6 +20,9 @@ from sigkit.types.measurements import QUANTITIES, Column, Measurements
 
 #: Below this rate short details are not resolved (flag ``low_rate``).
 LOW_RATE_HZ = 100e3
+#: Standard uncertainty from the other lead of a shared coil, which fires at the same time and couples into the
+#: pickup, as a share of the voltage (our choice: couplings of up to a few per cent between neighbouring leads).
+COUPLING_U = 0.008
 #: Levels in the unit of the channel that are kept even when the file gives no scale in volts.
 LEVEL_COLUMNS = {
     "peak_level": "peak_voltage", "firing_level": "firing_voltage", "burn_level": "burn_voltage",
@@ -33,7 +36,8 @@ _RING = {"ring_frequency": "frequency", "ring_damping_ratio": "damping", "ring_c
 
 
 def measure_firings(
-    channel: Channel, firings: Firings, instants: Instants, condition: ChannelCondition | None = None
+    channel: Channel, firings: Firings, instants: Instants, condition: ChannelCondition | None = None,
+    coupling_u: float = COUPLING_U,
 ) -> Measurements:
     """Measure the firings of one channel.
 
@@ -48,6 +52,8 @@ def measure_firings(
         From a locator, a rival or a hand.
     condition : ChannelCondition, optional
         Noise, step and limits of the channel; found from the samples when not given.
+    coupling_u : float
+        Standard uncertainty from leads that fire at the same time, as a share of the voltage; 0 where none does.
 
     Returns
     -------
@@ -94,7 +100,8 @@ def measure_firings(
         if n:
             if condition is None:
                 condition = condition_channel(channel, summarise_blocks(channel))
-            _measure_voltages(channel, firings, instants, condition, columns, levels, source, words)
+            _measure_voltages(channel, firings, instants, condition, columns, levels, source, words,
+                              coupling_u if kind != "primary_voltage" else 0.0)
         if kind == "primary_voltage":
             # The switch clamp, not the gap, ends the primary's spike.
             columns["firing_voltage"] = Column.missing(n, "wrong_channel")
@@ -119,6 +126,7 @@ def measure_firings(
 def _measure_voltages(
     channel: Channel, firings: Firings, instants: Instants, condition: ChannelCondition,
     columns: dict[str, Column], levels: NDArray, source: NDArray, words: list[list[str]],
+    coupling_u: float,
 ) -> None:
     windows = FiringWindows(channel, firings, instants, condition)
     levels[:, 1], levels[:, 2] = windows.noise, windows.droop_rate
@@ -127,9 +135,9 @@ def _measure_voltages(
         sign = firings.polarity[rows].astype(float)
         breakdown_u = np.nan_to_num(instants.breakdown.u[rows], nan=0.5)
         end_u = np.nan_to_num(instants.burn_end.u[rows], nan=0.5)
-        peak = measure_peak(batch, sign, breakdown_u, windows.noise, condition.step)
+        peak = measure_peak(batch, sign, breakdown_u, windows.noise, condition.step, coupling_u)
         sign = np.where(sign == 0, np.where(np.isfinite(peak.peak), np.sign(peak.peak), 1.0), sign)
-        burn = measure_burn(batch, windows, breakdown_u, end_u)
+        burn = measure_burn(batch, windows, breakdown_u, end_u, coupling_u)
         ring = measure_oscillation(batch, windows, sign, peak.peak_column, burn.end_level)
         levels[rows, 0] = batch.baseline
         source[rows] = batch.baseline_source

@@ -57,7 +57,8 @@ def measure_oscillation(
     again[instants.intervals.firing[instants.intervals.strike > 0]] = True
     span = RING_S / windows.interval_s
     recorded_end = (windows.end[batch.rows] - batch.first).astype(float)
-    value = take_columns(np.where(batch.clipped, np.nan, batch.value * sign[:, None]), begin, np.minimum(begin + span, recorded_end))
+    upright = np.where(batch.clipped, np.nan, batch.value * sign[:, None])
+    value = take_columns(upright, begin, np.minimum(begin + span, recorded_end))
     count = np.isfinite(value).sum(axis=1)
     usable = (count >= FEWEST) & ~again[batch.rows]
     if value.shape[1] < FEWEST:

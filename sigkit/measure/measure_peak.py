@@ -45,7 +45,7 @@ class PeakReading:
 
 
 def measure_peak(
-    batch: WindowBatch, sign: NDArray, breakdown_u: NDArray, noise: float, step: float
+    batch: WindowBatch, sign: NDArray, breakdown_u: NDArray, noise: float, step: float, coupling_u: float = 0.0
 ) -> PeakReading:
     """Read the peaks.
 
@@ -65,6 +65,8 @@ def measure_peak(
         Standard uncertainty of breakdown, samples.
     noise, step : float
         Noise and quantisation step, unit of the channel.
+    coupling_u : float
+        Standard uncertainty from leads that fire at the same time, as a share of the voltage.
 
     Returns
     -------
@@ -100,6 +102,7 @@ def measure_peak(
     variance = noise**2 + step**2 / 12.0 + (rise * spread) ** 2
     variance += (rise * UNSEEN_LAG_U) ** 2 + (0.5 * rise * rounded) ** 2
     variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u[row, crest]) ** 2
+    variance += (coupling_u * height) ** 2
     # Half of the last interval's rise is the most a straight continuation can be wrong by.
     variance += (0.25 * rise * ahead) ** 2
     at_limit = batch.clipped[row, crest]
@@ -113,14 +116,15 @@ def measure_peak(
 
     same = found & (np.abs(top - crest) <= 2) & (np.sign(peak) == sign)
     plain = noise**2 + step**2 / 12.0 + np.nan_to_num(batch.baseline_u) ** 2
-    plain = np.sqrt(plain + np.nan_to_num(batch.droop_u[row, top]) ** 2)
+    plain = np.sqrt(plain + (coupling_u * peak) ** 2 + np.nan_to_num(batch.droop_u[row, top]) ** 2)
     rise_there = np.abs(peak) - np.abs(value[row, np.maximum(top - 1, 0)])
     hidden = np.nan_to_num(rise_there) > UNRESOLVED_SHARE * np.abs(peak)
     peak_limit = batch.clipped[row, top]
     return PeakReading(
         peak=np.where(same, firing, peak),
         peak_u=np.where(same, firing_u, plain) + np.where(np.isfinite(peak), 0.0, np.nan),
-        peak_bound=np.where(same, firing_bound, peak_limit | hidden),
+        # A crest before breakdown that fell between two samples may be taller than the tallest sample.
+        peak_bound=np.where(same, firing_bound, peak_limit | hidden | firing_bound),
         peak_column=top,
         firing=firing, firing_u=firing_u, firing_bound=firing_bound,
         clipped=np.asarray((batch.clipped & live).any(axis=1)),

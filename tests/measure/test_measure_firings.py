@@ -32,11 +32,11 @@ def _volts(slope_V_per_ms=60.0, offset=0.0, noise=0.0):
     return volts + offset + noise * np.random.default_rng(4).normal(size=t.size)
 
 
-def _measure(volts, **settings):
+def _measure(volts, coupling_u=0.0, **settings):
     chosen = {"unit": "V", "kind": "secondary_voltage"} | settings
     channel = Channel("1", volts, RATE, start_s=START_S, **chosen)
     instants = instants_from_table(channel, {name: np.array(value) for name, value in TABLE.items()})
-    return measure_firings(channel, firings_from_instants(channel, instants), instants)
+    return measure_firings(channel, firings_from_instants(channel, instants), instants, coupling_u=coupling_u)
 
 
 def _value(found, name):
