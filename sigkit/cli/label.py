@@ -6,6 +6,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer.core import TyperGroup
+
+from sigkit.cli.label_import import label_import
 
 
 def label(
@@ -36,6 +39,8 @@ def label(
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes a free one.")] = 8765,
 ) -> None:
     """Label firings by hand in a local page, blind unless asked otherwise. Ctrl+C ends it.
+
+    Hand readings made elsewhere are taken over by sigkit label import.
 
     Example: sigkit label demo --reader r01 --whole-capture
     """
@@ -71,3 +76,15 @@ def _copy_of_demo() -> Path:
         shutil.copytree(demo_archive().parent, copy)
     typer.echo(f"{copy}: the copy of the invented demo data set that is labelled")
     return copy
+
+
+class PageOrImport(TyperGroup):
+    """A group whose first command needs no name: ``sigkit label DATASET`` opens the page."""
+
+    def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
+        return super().parse_args(ctx, args if args and args[0] in self.commands else ["page", *args])
+
+
+app = typer.Typer(cls=PageOrImport, add_completion=False, rich_markup_mode=None)
+app.command("page")(label)
+app.command("import")(label_import)

@@ -22,7 +22,7 @@ COMMANDS = {
     "model": ("sigkit.cli.model", "app", "Show and verify condition models."),
     "dataset": ("sigkit.cli.dataset", "app", "Make, fill, check, split, merge, export, describe labelled data sets."),
     "profile": ("sigkit.cli.profile", "app", "Make, show and list profiles of how captures were made."),
-    "label": ("sigkit.cli.label", "label", "Label firings by hand, blind, in a local page."),
+    "label": ("sigkit.cli.label", "app", "Label firings by hand, blind, in a local page."),
     "info": ("sigkit.cli.info", "info", "Versions, plug-ins, models, demo data."),
 }
 
