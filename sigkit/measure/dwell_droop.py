@@ -19,9 +19,13 @@ FLAT_SHARE = 0.3
 #: Stretch of the dwell used, as shares of it; the ring of switching-on is averaged over a block or more (our choice).
 FIRST_SHARE, LAST_SHARE = 0.04, 0.97
 BLOCKS = 32
+#: What the exponential may be wrong by, share of the height: iron is not linear (our choice).
+MISFIT_SHARE = 0.003
 #: Sinking rates of the coil looked at, 1/s: resistance / inductance of primaries runs from 0.3 ohm / 8 mH to
 #: 3 ohm / 0.5 mH (common practice, no source), with room to spare.
 SINKING_HZ = np.geomspace(8.0, 6000.0, 140)
+#: Usual sinking rate of a coil and its spread in natural logarithms (our choice: 2 ms, a factor of 2.5 either way).
+USUAL_SINKING_HZ, USUAL_SPREAD = 500.0, 0.9
 
 
 def prior_weight() -> NDArray[np.float64]:
@@ -84,7 +88,7 @@ def weigh_dwell_droop(
         if used.sum() < BLOCKS // 2 or level[0] < 6 * noise:
             continue
         t = (0.5 * (edges[1:] + edges[:-1]) - 0.5 - begin)[used] * interval_s
-        weight = np.sqrt(count[used]) / max(noise, 1e-6 * float(level.max()), 1e-300)
+        weight = 1.0 / np.sqrt(noise**2 / count[used] + (MISFIT_SHARE * level.max()) ** 2 + 1e-300)
         y = mean[used] * weight
         # One coil has one sinking rate; only the height is each firing's own.
         shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
@@ -92,9 +96,10 @@ def weigh_dwell_droop(
         blocks, rows = blocks + int(used.sum()), rows + 1
     if not rows:
         return np.zeros(RATES_HZ.size)
-    profile = fit.min(axis=0)
     # What the model leaves beyond the noise counts as if it were noise (JCGM 100:2008, H.3).
-    cost = profile / max(float(profile.min()) / max(blocks - rows - 2, 1), 1.0)
+    fit /= max(float(fit.min()) / max(blocks - rows - 2, 1), 1.0)
+    # Coil and pickup come into the shape alike: only what is usual tells them apart.
+    cost = (fit + (np.log(SINKING_HZ / USUAL_SINKING_HZ) / USUAL_SPREAD)[:, None] ** 2).min(axis=0)
     return cost - cost.min()
 
 
