@@ -187,7 +187,7 @@ class Page {
     return earlier.length ? firing.place - Math.max(...earlier.map((one) => one.place)) : null;
   }
 
-  refresh() { this.traceView.draw(); }
+  refresh() { this.panel.show(); this.traceView.draw(); }
 
   drawn() {
     if (!this.state) return;
