@@ -68,7 +68,11 @@ def suspected_rows(opened: Dataset, reader: str) -> list[dict[str, Any]]:
         When the labels carry fewer than two conditions or two engines, or the classifier knows no more of them than
         which condition is commonest.
     """
-    examples = firing_examples(opened, reader)
+    return rank_suspected(firing_examples(opened, reader), reader)
+
+
+def rank_suspected(examples: FiringExamples, reader: str) -> list[dict[str, Any]]:
+    """Rank the conditions of windows, see `suspected_rows`."""
     classes = sorted(set(examples.condition.tolist()))
     if len(classes) < 2 or len(set(examples.engine.tolist())) < 2:
         raise DatasetError(reader, "gives fewer than two conditions, or labels fewer than two engines",
@@ -93,8 +97,8 @@ def suspected_rows(opened: Dataset, reader: str) -> list[dict[str, Any]]:
 def out_of_fold(examples: FiringExamples, classes: list[str]) -> NDArray[np.float64]:
     """Return probabilities of the classes by a model trained without any firing of the same engine.
 
-    The model is a logistic regression on principal components of the windows, the logarithm of their peak and the
-    burn time: plain, and independent of sigkit's own classifier, so that its habits do not confirm themselves.
+    The model is a logistic regression on principal components of the windows (made one sign), and on peak and burn
+    time beside the engine's middle: plain, and independent of sigkit's own classifier, so that its habits do not confirm themselves.
 
     Returns
     -------
@@ -105,10 +109,15 @@ def out_of_fold(examples: FiringExamples, classes: list[str]) -> NDArray[np.floa
     from sklearn.pipeline import make_pipeline
     from sklearn.preprocessing import StandardScaler
 
-    burn = np.nan_to_num(examples.burn_time_ms, nan=0.0)
+    # Levels and times mean something beside the engine's own middle: pickups and speeds differ.
     peak = np.log(np.maximum(examples.peak_V, 1e-9))
-    extra = np.stack([peak, burn, np.isnan(examples.burn_time_ms)], axis=1)
+    burn = np.nan_to_num(examples.burn_time_ms, nan=0.0)
+    extra = np.stack([peak - _middle(peak, examples.engine), burn, burn - _middle(burn, examples.engine),
+                      np.isnan(examples.burn_time_ms)], axis=1)  # fmt: skip
     windows = np.nan_to_num(examples.windows.astype(float))
+    # One sign for all: polarity belongs to the lead, not to its condition.
+    largest = np.take_along_axis(windows, np.abs(windows).argmax(axis=1)[:, None], axis=1)
+    windows = windows * np.where(largest < 0, -1.0, 1.0)
     found = np.full((len(examples), len(classes)), 1 / len(classes))
     place = {name: number for number, name in enumerate(classes)}
     for engine in sorted(set(examples.engine.tolist())):
@@ -123,3 +132,9 @@ def out_of_fold(examples: FiringExamples, classes: list[str]) -> NDArray[np.floa
         block[:, [place[name] for name in model.classes_]] = told
         found[own] = block
     return found
+
+
+def _middle(values: NDArray, engine: NDArray) -> NDArray[np.float64]:
+    """Return, for each row, the median of its engine."""
+    names, row = np.unique(engine, return_inverse=True)
+    return np.array([np.median(values[row == number]) for number in range(names.size)])[row]

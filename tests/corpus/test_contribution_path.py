@@ -1,0 +1,138 @@
+"""The whole contribution path by commands alone, and the data sets that ship held against the vocabulary's validator."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from sigkit.cli.main import main
+from sigkit.corpus.dataset import Dataset
+from sigkit.corpus.dataset_card import dataset_card
+
+DATASETS = Path(__file__).resolve().parents[2] / "datasets"
+PRIVATE = (b"Invented Person", b"INV-0001", b"INV 123", b"0.0000 N", b"2026-11-20")
+
+
+def run(capsys, *arguments: object) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main([str(one) for one in arguments])
+    shown = capsys.readouterr()
+    return int(ended.value.code or 0), shown.out, shown.err
+
+
+def validated(folder: Path):
+    """Return the metadata as the vocabulary's own validator reads it; it raises on errors."""
+    import mlcroissant
+
+    found = mlcroissant.Dataset(folder / "dataset.json")
+    assert found.metadata.ctx.issues.errors == set()
+    assert found.metadata.ctx.issues.warnings == set()
+    return found
+
+
+# The validator's RDF library warns of a class of its own.
+@pytest.mark.filterwarnings("ignore:ConjunctiveGraph is deprecated:DeprecationWarning")
+@pytest.mark.parametrize("name", ["river-ferry-demo", "ferry-contribution"])
+def test_shipped_metadata_is_valid_and_lists_the_manifest(name):
+    found = validated(DATASETS / name)
+    opened = Dataset.open(DATASETS / name)
+    rows = list(found.records("manifest"))
+    assert [row["manifest/capture"].decode() for row in rows] == opened.manifest["capture"].to_pylist()
+    splits = {row["splits/engine"].decode(): row["splits/split"].decode() for row in found.records("splits")}
+    assert splits == opened.splits
+
+
+@pytest.mark.parametrize("name", ["river-ferry-demo", "ferry-contribution"])
+def test_shipped_cards_are_made_from_the_data(name):
+    opened = Dataset.open(DATASETS / name)
+    card = (DATASETS / name / "CARD.md").read_text(encoding="utf-8")
+    assert card == dataset_card(opened)
+    assert "**Invented.**" in card
+
+
+def test_shipped_contribution_is_what_its_script_makes(maker, tmp_path):
+    home = tmp_path / "ferry-contribution"
+    maker.main(home)
+    shipped = DATASETS / "ferry-contribution"
+    names = sorted(path.relative_to(home) for path in home.rglob("*") if path.is_file())
+    assert names == sorted(path.relative_to(shipped) for path in shipped.rglob("*") if path.is_file())
+    assert sum((shipped / name).stat().st_size for name in names) < 300_000
+    for name in names:
+        made, there = (home / name).read_bytes(), (shipped / name).read_bytes()
+        if name.name == "dataset.json":  # it names the versions that made it
+            one, other = json.loads(made), json.loads(there)
+            assert one["sigkit"].pop("versions")
+            assert other["sigkit"].pop("versions")
+            assert one == other
+        else:
+            assert made == there, name
+
+
+@pytest.mark.filterwarnings("ignore:ConjunctiveGraph is deprecated:DeprecationWarning")
+def test_from_an_empty_folder_to_an_agreement_report_by_commands(maker, tmp_path, capsys, monkeypatch):
+    """The walk of the guide: new, import, verify, split, two readers, agreement, card, export."""
+    monkeypatch.chdir(tmp_path)
+    made = maker.write_recordings(tmp_path / "recordings")
+    maker.write_readings(tmp_path, made)
+    code, out, _ = run(capsys, "dataset", "new", "ferry", "--description", "Invented recordings.", "--invented",
+                       "--licence", "MIT")  # fmt: skip
+    assert code == 0
+    for engine, (ignition_type, _) in maker.ENGINES.items():
+        code, out, _ = run(capsys, "dataset", "import", "ferry", f"recordings/{engine}", "--engine", engine,
+                           "--origin", "simulated", "--ignition-type", ignition_type, "--leads", "1,2",
+                           "--contributor", "c01")  # fmt: skip
+        assert code == 0
+        assert "owner" in out  # what was left out is named, not shown
+        assert "Invented Person" not in out
+    code, out, _ = run(capsys, "dataset", "verify", "ferry")
+    assert code == 0
+    assert "4 engines, 4 captures, not split yet, 0 labels" in out
+    code, out, _ = run(capsys, "dataset", "split", "ferry", "--seed", "3")
+    assert code == 0
+    for reader in ("r01", "r02"):
+        code, out, _ = run(capsys, "label", "import", f"{reader}.csv", "--dataset", "ferry", "--reader", reader)
+        assert code == 0
+        assert "32 readings" in out
+    code, out, _ = run(capsys, "dataset", "agreement", "ferry", "--out", "agreement")
+    assert code == 0
+    assert "r01 - r02" in out
+    code, out, _ = run(capsys, "dataset", "card", "ferry")
+    assert code == 0
+    code, out, _ = run(capsys, "dataset", "verify", "ferry", "--strict")
+    assert code == 0
+    assert "4 splits, 64 labels of 2 readers" in out
+    for form in ("csv", "parquet", "numpy", "ts"):
+        code, out, _ = run(capsys, "dataset", "export", "ferry", "--out", f"out-{form}", "--format", form, "--reader",
+                           "r01")  # fmt: skip
+        assert code == 0
+    validated(tmp_path / "ferry")
+    opened = Dataset.open(tmp_path / "ferry")
+    assert opened.dataset_hash in run(capsys, "dataset", "verify", "ferry")[1]
+    card = (tmp_path / "ferry" / "CARD.md").read_text(encoding="utf-8")
+    assert "| r02 | imported | 32 |" in card
+    for folder in ("ferry", "agreement", "out-csv", "out-parquet", "out-numpy", "out-ts"):
+        content = b"".join(path.read_bytes() for path in (tmp_path / folder).rglob("*") if path.is_file())
+        assert content
+        assert not any(word in content for word in PRIVATE)
+
+
+def test_commands_say_what_to_do(tmp_path, capsys, ferry):
+    code, _, err = run(capsys, "dataset", "verify", tmp_path / "nothing")
+    assert code == 1
+    assert "make one with sigkit dataset new" in err
+    code, _, err = run(capsys, "dataset", "split", ferry)
+    assert code == 1
+    assert "use --add" in err
+    code, _, err = run(capsys, "dataset", "new", ferry, "--description", "x")
+    assert code == 1
+    assert "no empty folder" in err
+    code, _, err = run(capsys, "dataset", "new", tmp_path / "made", "--description", "x", "--published", "soon")
+    assert code == 2
+    assert "soon" in err
+    shutil.copy(ferry / "captures" / "e01" / "e01-001.npz", ferry / "captures" / "loose.npz")
+    code, _, err = run(capsys, "dataset", "verify", ferry, "--strict")
+    assert code == 1
+    assert "loose.npz" in err
