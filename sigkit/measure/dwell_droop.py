@@ -36,7 +36,7 @@ def prior_weight() -> NDArray[np.float64]:
     >>> round(float(prior_weight().sum()), 12)
     1.0
     """
-    fade = np.minimum(1.0, 100.0 / RATES_HZ[1:]) ** 2
+    fade = np.minimum(1.0, 100.0 / RATES_HZ[1:])
     return np.concatenate([[FLAT_SHARE], (1.0 - FLAT_SHARE) * fade / fade.sum()])
 
 

@@ -251,6 +251,7 @@ class FiringWindows:
         self.offset = float(np.nanmedian(source)) if np.isfinite(source).any() else np.nan
         whole = np.isfinite(level) & (np.isfinite(after).sum(axis=1) >= 8)
         if not whole.any():
+            self._learn_from_dwell(chosen, first, value - level[:, None], np.isfinite(level))
             return
         breakdown = (self.instants.breakdown.position[chosen] - first)[whole, None]
         burn_end = (self.instants.burn_end.position[chosen] - first)[whole, None]
@@ -272,11 +273,15 @@ class FiringWindows:
         later = begin[whole] + (LATE_AFTER_S - SETTLED_AFTER_S) * rate_Hz
         if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
             return
-        on, off, _, _ = self._columns(own, first[whole])
+        self._learn_from_dwell(chosen, first, value - level[:, None], whole)
+
+    def _learn_from_dwell(self, chosen: NDArray, first: NDArray, rows: NDArray, usable: NDArray) -> None:
+        """Take the droop from the shape of the dwell; a dozen firings tell what there is to tell."""
+        some = np.flatnonzero(usable)
+        some = some[:: max(1, some.size // 12)]
+        on, off, _, _ = self._columns(chosen[some], first[some])
         noise = self.noise * np.sqrt(self.correlation)
-        # A dozen firings tell what there is to tell.
-        few = slice(None, None, max(1, len(own) // 12))
-        cost = weigh_dwell_droop(rows[few], on[few], off[few], self.interval_s, noise)
+        cost = weigh_dwell_droop(rows[some], on, off, self.interval_s, noise)
         self.droop_rate, self.droop_rate_u = settle_droop(cost)
 
     def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
