@@ -35,6 +35,10 @@ FILES = {
     },
 }  # fmt: skip
 
+#: Colours of the marks, those of `sigkit.report.figure_style` (a test compares them): importing the report's pictures
+#: would cost the page's start half a second.
+COLOURS = {"coil_on": "#009E73", "coil_off": "#0072B2", "breakdown": "#D55E00", "burn_end": "#CC79A7"}
+
 
 class BadRequest(SigkitError):
     """A question that the page would not ask."""
@@ -49,15 +53,14 @@ def make_app(session: LabelSession) -> Starlette:
 
     async def start(request: Request) -> Response:
         from sigkit.report.condition_words import condition_in_words
-        from sigkit.report.figure_style import INSTANT_MARKS
 
         told = await run_in_threadpool(session.describe)
         told |= {
             "answers": list(ANSWERS),
             "certainties": list(CERTAINTIES),
             "roles": list(ROLES),
-            "conditions": [[one, condition_in_words(one)] for one in (UNKNOWN, *CONDITIONS)],
-            "colours": {name: colour for name, (colour, _, _) in INSTANT_MARKS.items()},
+            "conditions": [[UNKNOWN, "unknown"], *([one, condition_in_words(one)] for one in CONDITIONS)],
+            "colours": COLOURS,
         }
         return JSONResponse(told)
 

@@ -8,6 +8,7 @@ import sys
 import numpy as np
 import pytest
 
+from sigkit.label.web_app import COLOURS
 from sigkit.label.web_safety import MOST_BODY_BYTES, POLICY
 
 
@@ -23,6 +24,12 @@ def test_an_honest_page_is_answered_with_safe_headers(new_session, serve):
         assert body
     assert "unsafe" not in POLICY
     assert "http" not in POLICY
+
+
+def test_marks_have_the_colours_of_the_report():
+    from sigkit.report.figure_style import INSTANT_MARKS
+
+    assert {name: colour for name, (colour, _, _) in INSTANT_MARKS.items()} == COLOURS
 
 
 def test_the_page_names_nothing_of_the_network(new_session, serve):

@@ -81,7 +81,9 @@ export function fillHelp(host) {
     name.textContent = key;
     const what = document.createElement("dd");
     what.textContent = words;
-    list.append(name, what);
+    const pair = document.createElement("div");
+    pair.append(name, what);
+    list.append(pair);
   }
   const mouse = document.createElement("p");
   mouse.textContent = "Mouse: drag a mark or a level; drag elsewhere to pan; click to set the needle; wheel zooms in time, Ctrl and wheel in height, Shift and wheel pans. Touch: one finger as the mouse, two fingers zoom. A button that shows a mark waits for the place to put it.";

@@ -74,7 +74,9 @@ export class SidePanel {
     this.shown = text;
     this.host.classList.toggle("without", !firing);
     for (const one of this.answers) {
-      one.setAttribute("aria-pressed", String(Boolean(firing) && firing.answer === one.dataset.answer));
+      // Before anything is done, no answer is given, whatever the first would be.
+      const given = firing && (page.item.firings || page.state.at > 0) && firing.answer === one.dataset.answer;
+      one.setAttribute("aria-pressed", String(Boolean(given)));
       one.disabled = !firing;
     }
     for (const [name, list] of Object.entries(this.lists)) {
