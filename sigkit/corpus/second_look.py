@@ -98,7 +98,8 @@ def out_of_fold(examples: FiringExamples, classes: list[str]) -> NDArray[np.floa
     """Return probabilities of the classes by a model trained without any firing of the same engine.
 
     The model is a logistic regression on principal components of the windows (made one sign), and on peak and burn
-    time beside the engine's middle: plain, and independent of sigkit's own classifier, so that its habits do not confirm themselves.
+    time beside the engine's middle: plain, and independent of sigkit's own classifier, so that its habits do not
+    confirm themselves.
 
     Returns
     -------

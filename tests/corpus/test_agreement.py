@@ -157,10 +157,11 @@ def test_report_and_queues_are_written_once(ferry, tmp_path):
     assert any(str(len(queue)) in line for line in lines)
     with pytest.raises(DatasetError, match="is there already"):
         write_agreement(opened, out)
+    for reader in opened.readers:
+        (ferry / "labels" / f"{reader}.jsonl").unlink()
+    bare = Dataset.open(ferry)
     with pytest.raises(DatasetError, match="no labels of a person"):
-        for reader in opened.readers:
-            (ferry / "labels" / f"{reader}.jsonl").unlink()
-        gather_readings(Dataset.open(ferry))
+        gather_readings(bare)
 
 
 def test_adjudication_queue_opens_in_the_labelling_app(ferry, tmp_path):

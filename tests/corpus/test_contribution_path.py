@@ -1,4 +1,4 @@
-"""The whole contribution path by commands alone, and the data sets that ship held against the vocabulary's validator."""
+"""The contribution path by commands alone, and shipped data sets held against the vocabulary's own validator."""
 
 from __future__ import annotations
 

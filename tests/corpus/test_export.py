@@ -124,6 +124,6 @@ def test_bad_requests(ferry, tmp_path):
         export_dataset(opened, tmp_path, "csv")
     with pytest.raises(DatasetError, match="name one of r01, r02"):
         export_dataset(opened, tmp_path / "out", "ts")
-    with pytest.raises(DatasetError, match="truth.parquet: is not there"):
+    with pytest.raises(DatasetError, match=r"truth\.parquet: is not there"):
         export_dataset(opened, tmp_path / "out", "ts", reader="truth")
     assert not (tmp_path / "out").exists()

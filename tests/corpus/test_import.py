@@ -169,7 +169,7 @@ def test_merge_refuses_collisions_and_silent_mixtures(ferry, tmp_path, recording
     from sigkit.corpus.make_splits import make_splits
 
     twin = Path(shutil.copytree(ferry, tmp_path / "twin"))
-    with pytest.raises(DatasetError, match="twin: has a capture 'e01/e01-001.npz', and so has ferry-contribution"):
+    with pytest.raises(DatasetError, match=r"twin: has a capture 'e01/e01-001\.npz', and so has ferry-contribution"):
         merge_datasets([ferry, twin], tmp_path / "both", Statement("Both."))
     other = other_set(tmp_path, recording, origin="recorded")
     make_splits(other, 1)
