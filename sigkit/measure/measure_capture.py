@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sigkit import registry
 from sigkit.contracts.detector import Detector
 from sigkit.contracts.locator import Locator
+from sigkit.measure.combine_event import combine_event
 from sigkit.measure.measure_firings import COUPLING_U, measure_firings
 from sigkit.measure.measured_capture import MeasuredCapture
 from sigkit.types.capture import Capture
@@ -59,7 +60,7 @@ def measure_capture(
         tables.append(channel_table(capture, channel, found, located, measured))
         intervals.append(interval_table(capture, channel, located))
     whole = {name: np.concatenate([part[name] for part in intervals]) for name in INTERVAL_COLUMNS}
-    return MeasuredCapture(capture, concatenate(tables), whole, firings, instants)
+    return MeasuredCapture(capture, combine_event(concatenate(tables)), whole, firings, instants)
 
 
 def channel_table(

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.measure.combine_event import RATIO_U, blank_circuit
 from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.measure_burn import BurnReading, measure_burn
+from sigkit.measure.measure_clamp import measure_clamp
+from sigkit.measure.measure_current import measure_current
 from sigkit.measure.measure_oscillation import RingReading, measure_oscillation
 from sigkit.measure.measure_peak import PeakReading, measure_peak
 from sigkit.measure.measure_times import measure_times
@@ -105,6 +108,7 @@ def measure_firings(
         if kind == "primary_voltage":
             # The switch clamp, not the gap, ends the primary's spike.
             columns["firing_voltage"] = Column.missing(n, "wrong_channel")
+    extra.update(_measure_circuit(channel, instants, condition, kind) if n else blank_circuit(0))
     for name, quantity in LEVEL_COLUMNS.items():
         extra[name] = columns[quantity].value.copy()
         extra[f"{name}_u"] = columns[quantity].u.copy()
@@ -121,6 +125,39 @@ def measure_firings(
     intervals = np.bincount(first, minlength=n)[:n] if n else np.zeros(0, dtype=np.int64)
     flags = np.array([" ".join(row) for row in _flag_words(channel, instants, intervals, words)], dtype=object)
     return Measurements(channel.name, columns, flags, intervals.astype(np.int64), extra)
+
+
+def _measure_circuit(
+    channel: Channel, instants: Instants, condition: ChannelCondition | None, kind: str
+) -> dict[str, NDArray]:
+    """Measure what a channel of the primary side shows, in amperes and volts at the circuit."""
+    n = len(instants)
+    if kind not in ("coil_current", "primary_voltage"):
+        return blank_circuit(n)
+    if condition is None:
+        condition = condition_channel(channel, summarise_blocks(channel))
+    columns = blank_circuit(n, "wrong_channel")
+    reading: dict[str, tuple[NDArray, NDArray]]
+    if kind == "coil_current":
+        got = measure_current(channel, instants, condition)
+        reading = {"current_peak_A": (got.peak, got.peak_u), "current_start_A": (got.start, got.start_u),
+                   "current_slope_A_per_ms": (got.slope_per_ms, got.slope_u_per_ms),
+                   "current_time_constant_ms": (got.constant_ms, got.constant_u_ms),
+                   "current_knee_ms": (got.knee_ms, 0.02 * got.knee_ms)}
+        factor = 1.0 if channel.unit == "A" else channel.pickup_ratio if channel.unit == "V" else None
+    else:
+        top = measure_clamp(channel, instants, condition)
+        reading = {"clamp_level_V": (top.level, top.level_u), "clamp_duration_ms": (top.duration_ms, top.duration_u_ms),
+                   "supply_V": (top.supply, top.supply_u), "switch_on_V": (top.on, top.on_u)}
+        factor = channel.pickup_ratio if channel.unit == "V" else None
+    for name, (value, u) in reading.items():
+        timed = name.endswith("_ms") and not name.endswith("per_ms")
+        scale = 1.0 if timed else np.nan if factor is None else factor
+        gain_u = 0.0 if timed or channel.unit == "A" else RATIO_U
+        columns[name], columns[f"{name}_u"] = value * scale, np.hypot(u * abs(scale), gain_u * np.abs(value * scale))
+        lost = np.where(np.isfinite(value), missing("no_scale"), missing("not_visible"))
+        columns[f"{name}_flag"] = np.where(np.isfinite(columns[name]), OK, lost).astype(object)
+    return columns
 
 
 def _measure_voltages(
