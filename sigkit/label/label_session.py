@@ -104,7 +104,7 @@ class LabelSession:
             self.tasks = firing_tasks(self.times, settings.reader, settings.seed, blind=settings.blind,
                                       repeat_share=settings.repeat_share)  # fmt: skip
         else:
-            names = [one.name for file in self.store.files for one in self.store.sweeps(file)]
+            names = [name for file in self.store.files for name in self._sweep_names(file)]
             self.tasks = capture_tasks(names, settings.reader, settings.seed, blind=settings.blind)
         self._by_token = {task.token: number for number, task in enumerate(self.tasks)}
 
@@ -336,6 +336,13 @@ class LabelSession:
         everybody = self._everybody() if name == "disagreement" else {}
         index = LabelIndex({**everybody, self.settings.reader: self.journal})
         return queue_of(name, self.tasks, index, self.settings.reader, self.settings.seed, blind=self.settings.blind)
+
+    def _sweep_names(self, file: str) -> list[str]:
+        try:
+            return [one.name for one in self.store.sweeps(file)]
+        except CaptureError as fault:
+            self.left_out.append(f"left out: {fault}")
+            return []
 
     def _openable(self, times: list[FiringTime]) -> list[FiringTime]:
         """Return the places whose channel is there, so that no reader meets one that cannot be shown.

@@ -41,24 +41,14 @@ def serve_labels(
         raise SettingsError(f"cannot listen on {host} port {port}: {fault}; choose another --port") from fault
     port = listening.getsockname()[1]
     token = "" if host in LOOPBACK else secrets.token_urlsafe(24)
-    hosts = LOOPBACK if host in LOOPBACK else (*LOOPBACK, *_names(host))
+    everywhere = host in ("0.0.0.0", "::")
+    hosts = LOOPBACK if host in LOOPBACK else None if everywhere else (*LOOPBACK, host)
     app = WebSafety(make_app(session), hosts, port, token)
     settings = uvicorn.Config(app, log_level="warning", access_log=False, lifespan="off", ws="none",
                               server_header=False, date_header=False, timeout_graceful_shutdown=2)  # fmt: skip
-    named = next((one for one in hosts[len(LOOPBACK) :]), host)
+    named = socket.gethostname() if everywhere else host
     shown = f"[{named}]" if ":" in named else named
     announce(f"http://{shown}:{port}/" + (f"?token={token}" if token else ""))
     with listening:
         uvicorn.Server(settings).run(sockets=[listening])
 
-
-def _names(host: str) -> tuple[str, ...]:
-    """Return the names by which requests may reach an address other than loopback."""
-    if host not in ("0.0.0.0", "::"):
-        return (host,)
-    own = socket.gethostname()
-    try:
-        found = {str(entry[4][0]) for entry in socket.getaddrinfo(own, None)}
-    except OSError:
-        found = set()
-    return (own, *sorted(found))

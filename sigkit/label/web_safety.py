@@ -41,15 +41,17 @@ class WebSafety:
     Parameters
     ----------
     app : ASGI app
-    hosts : tuple of str
-        Host names requests may name.
+    hosts : tuple of str or None
+        Host names requests may name; None takes any, which needs a token.
     port : int
         Port they must name.
     token : str
         ``""`` on loopback; else every request must carry it, first as ``?token=``, then as a cookie.
     """
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...], port: int, token: str = "") -> None:
+    def __init__(self, app: ASGIApp, hosts: tuple[str, ...] | None, port: int, token: str = "") -> None:
+        if hosts is None and not token:
+            raise ValueError("any host needs a token")
         self.app = app
         self.hosts = hosts
         self.port = port
@@ -79,7 +81,7 @@ class WebSafety:
         if scope["method"] not in ("GET", "HEAD", "POST"):
             return PlainTextResponse("only GET, HEAD and POST", 405)
         origin = headers.get("origin")
-        if origin is not None and not (origin.startswith("http://") and self._is_ours(origin)):
+        if origin is not None and origin != "http://" + headers.get("host", ""):
             return PlainTextResponse("requests from other pages are refused", 403)
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             # A link from elsewhere may open the page, as a navigation, and nothing more.
@@ -100,7 +102,8 @@ class WebSafety:
             host, port = parts.hostname, parts.port or 80
         except ValueError:
             return False
-        return host in self.hosts and port == self.port and parts.path == "" and "@" not in parts.netloc
+        known = bool(host) and (self.hosts is None or host in self.hosts)
+        return known and port == self.port and parts.path == "" and "@" not in parts.netloc
 
     def _ask_token(self, scope: Scope, headers: Headers) -> Response | None:
         if not self.token:

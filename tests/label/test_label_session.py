@@ -234,6 +234,8 @@ def test_a_capture_that_cannot_be_read_is_left_out_by_name(new_session, label_se
     assert len(session.tasks) == 6
     assert len(session.left_out) == 1
     assert "quay-heron-11.npz" in session.left_out[0]
+    whole = new_session(mode="whole_capture")
+    assert (len(whole.tasks), len(whole.left_out)) == (1, 1)
 
 
 def test_a_link_out_of_the_data_set_is_not_followed(new_session, label_set, tmp_path):

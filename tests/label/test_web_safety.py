@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sigkit.label.web_app import COLOURS
-from sigkit.label.web_safety import MOST_BODY_BYTES, POLICY
+from sigkit.label.web_safety import MOST_BODY_BYTES, POLICY, WebSafety
 
 
 def test_an_honest_page_is_answered_with_safe_headers(new_session, serve):
@@ -138,6 +138,11 @@ def test_another_address_asks_for_the_token(new_session, serve):
     assert "SameSite=strict" in kept
     assert server.ask("/api/start", Cookie=kept.partition(";")[0])[0] == 200
     assert server.ask("/api/start", Cookie="sigkit_label=wrong")[0] == 401
+
+
+def test_any_host_needs_a_token():
+    with pytest.raises(ValueError, match="token"):
+        WebSafety(None, None, 80)
 
 
 def test_blind_faults_name_no_file(new_session, serve, label_set):
