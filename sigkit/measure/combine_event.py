@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 from sigkit.types.firing_table import Table
 from sigkit.types.flags import OK, missing
 
-#: Standard uncertainty of a nominal pickup ratio, relative (our choice: clamps and clips are good to some per cent).
-RATIO_U = 0.03
-#: Standard uncertainty of the spark energy from the current's fall not being straight, relative (our choice).
-SHAPE_U = 0.1
+#: Standard uncertainty of a nominal ratio, relative (our choice): attenuators and current clamps are good to some
+#: per cent, the ratio of a clip on a lead hangs on how it sits.
+RATIO_U, LEAD_RATIO_U = 0.03, 0.10
+#: Standard uncertainty of the spark energy, relative (our choice: the current does not fall straight, and what the
+#: resistances between tower and gap take is among the energy).
+SHAPE_U = 0.3
 #: Columns that need the primary side, each with ``<name>_u`` and ``<name>_flag``; units in the names.
 CIRCUIT_COLUMNS = ("current_peak_A", "current_start_A", "current_slope_A_per_ms", "current_time_constant_ms",
                    "current_knee_ms", "clamp_level_V", "clamp_duration_ms", "supply_V", "switch_on_V")  # fmt: skip
@@ -38,7 +40,7 @@ def combine_event(table: Table) -> Table:
     (missing on shared coils, whose image is the sum of both gaps); spark energy = burn voltage x current / turns
     ratio x burn time / 2, which assumes that the secondary current starts at that value, falls straight to nothing,
     and that the voltage at the tower is that of the gap. Uncertainties combine relatively (JCGM 100:2008, 5.1.6),
-    `RATIO_U` for each pickup ratio among them.
+    `RATIO_U` and `LEAD_RATIO_U` for each pickup ratio among them.
 
     Parameters
     ----------
@@ -55,7 +57,7 @@ def combine_event(table: Table) -> Table:
         lead = (table["channel_kind"] == "secondary_voltage") | (table["channel_kind"] == "unknown")
         value = np.where(lead, table[f"{source}_V"] * ratio * 1e-3, np.nan)
         table[name] = value
-        table[f"{name}_u"] = np.hypot(table[f"{source}_u_V"] * np.abs(ratio) * 1e-3, RATIO_U * np.abs(value))
+        table[f"{name}_u"] = np.hypot(table[f"{source}_u_V"] * np.abs(ratio) * 1e-3, LEAD_RATIO_U * np.abs(value))
         flag = np.where(np.isfinite(ratio), table[f"{source}_flag"], missing("no_scale"))
         table[f"{name}_flag"] = np.where(lead, flag, missing("wrong_channel")).astype(object)
     for name in EVENT_COLUMNS[:4]:

@@ -11,6 +11,7 @@ from sigkit.contracts.locator import Locator
 from sigkit.measure.combine_event import combine_event
 from sigkit.measure.measure_firings import COUPLING_U, measure_firings
 from sigkit.measure.measured_capture import MeasuredCapture
+from sigkit.measure.share_switching import share_switching
 from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
 from sigkit.types.firing_table import INTERVAL_COLUMNS, Table, all_columns, concatenate, empty_table
@@ -21,7 +22,7 @@ from sigkit.units import seconds_from_samples
 
 #: Built-in detector and locator.
 DETECTOR = "block_activity"
-LOCATOR = "kink_fit"
+LOCATOR = "instant_networks"
 #: Instants that give the time of a firing, best first.
 _TIMED_BY = ("coil_off", "breakdown")
 
@@ -50,13 +51,13 @@ def measure_capture(
     detector = registry.load("detectors", DETECTOR)() if detector is None else detector
     locator = registry.load("locators", LOCATOR)() if locator is None else locator
     firings = detector.detect(capture)
-    instants, tables, intervals = [], [], []
-    for channel, found in zip(capture.channels, firings, strict=True):
-        located = locator.locate(channel, found)
+    tables, intervals = [], []
+    instants = [locator.locate(channel, found) for channel, found in zip(capture.channels, firings, strict=True)]
+    instants = share_switching(capture, firings, instants)
+    for channel, found, located in zip(capture.channels, firings, instants, strict=True):
         # Without shared coils no two leads fire at the same time.
         coupling_u = 0.0 if capture.ignition_type in ("coil_on_plug", "distributor") else COUPLING_U
         measured = measure_firings(channel, found, located, coupling_u=coupling_u)
-        instants.append(located)
         tables.append(channel_table(capture, channel, found, located, measured))
         intervals.append(interval_table(capture, channel, located))
     whole = {name: np.concatenate([part[name] for part in intervals]) for name in INTERVAL_COLUMNS}
