@@ -57,19 +57,31 @@ def train_command(
 
 
 def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path) -> None:
-    """Fit a network on examples (label 1 or 0) and write its weights as ``.npz``."""
-    from sklearn.exceptions import ConvergenceWarning
+    """Fit a network on examples (label 1 or 0, or one of several classes) and write its weights as ``.npz``."""
     from sklearn.neural_network import MLPClassifier
+
+    _fit(MLPClassifier, features, label, layers, out)
+
+
+def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
+    """Fit a network on numbers, shape (n, outputs), and write its weights as ``.npz``."""
+    from sklearn.neural_network import MLPRegressor
+
+    _fit(MLPRegressor, features, target, layers, out)
+
+
+def _fit(kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
+    from sklearn.exceptions import ConvergenceWarning
     from sklearn.preprocessing import StandardScaler
 
     scaler = StandardScaler().fit(features)
-    network = MLPClassifier(
-        layers, alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=8, max_iter=80,
-        batch_size=512, random_state=1,
+    network = kind(
+        hidden_layer_sizes=layers, alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=5,
+        max_iter=60, batch_size=512 if len(target) < 300_000 else 1024, random_state=1,
     )  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(scaler.transform(features), label)
+        network.fit(scaler.transform(features), target)
     arrays = {"centre": scaler.mean_, "spread": scaler.scale_}
     for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
         arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias

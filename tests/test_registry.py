@@ -36,7 +36,7 @@ def install(tmp_path, monkeypatch):
 def test_own_plugins_are_registered_like_any_other():
     # The names the project file fixes; they are read from the installed metadata, editable or not.
     assert "block_activity" in registry.names("detectors")
-    assert "kink_fit" in registry.names("sigkit.locators")
+    assert "instant_networks" in registry.names("sigkit.locators")
     assert {"delimited", "wav", "numpy", "hdf5", "matlab", "arrow"} <= set(registry.names("readers"))
     assert {"wavelet_energy", "burn_line_slope", "oscillation_decay"} <= set(registry.names("features"))
     assert "condition_pipeline" in registry.names("classifiers")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.locate.levels_about import RunningLevels
+
 #: Edges of the time bins about the candidate, seconds (our choice: finer near it; half a swing of the slowest
 #: ring and a stretch of burn line in front).
 EDGES_S = (
@@ -40,25 +42,12 @@ def end_features(
     -------
     ndarray of float64, shape (n, k, FEATURE_COUNT)
     """
-    n, m = rows.shape
-    good = np.isfinite(rows)
-    zero = np.zeros((n, 1))
-    total = np.concatenate([zero, np.cumsum(np.where(good, rows, 0.0), axis=1)], axis=1)
-    count = np.concatenate([zero, np.cumsum(good, axis=1)], axis=1)
-    # Column c covers [c - 0.5, c + 0.5]; the sums at an edge are read linearly inside a column.
+    n, k = candidates.shape
     candidates = np.nan_to_num(candidates)
     breakdown = np.nan_to_num(breakdown)
-    edges = candidates[..., None] + np.asarray(EDGES_S) / interval_s + 0.5
-    at = np.clip(edges, 0.0, float(m))
-    low = np.minimum(at.astype(np.int64), m - 1)
-    share = at - low
-    index = np.arange(n)[:, None, None]
-
-    def read(sums: NDArray) -> NDArray:
-        return sums[index, low] * (1.0 - share) + sums[index, low + 1] * share
-
-    sums, counts = np.diff(read(total), axis=-1), np.diff(read(count), axis=-1)
-    means = np.where(counts > 1e-6, sums / np.maximum(counts, 1e-6), 0.0)
+    row = np.repeat(np.arange(n), k)
+    means, counts = RunningLevels(rows).about(row, candidates.ravel(), np.asarray(EDGES_S) / interval_s)
+    means, counts = means.reshape(n, k, -1), counts.reshape(n, k, -1)
     scale = np.maximum(np.abs(means).max(axis=-1), 1e-300)
     safe = np.maximum(level, 1e-300)[:, None]
     behind = counts[..., len(EDGES_S) // 2 :].sum(axis=-1) * interval_s / 0.8e-3

@@ -22,10 +22,8 @@ class Breakdowns:
 
     Attributes
     ----------
-    coil_off, coil_off_u : ndarray
-        Start of the rise and its standard uncertainty.
-    breakdown, breakdown_u : ndarray
-        End of the rise.
+    coil_off, breakdown : ndarray
+        Start and end of the rise, as read: the recorder's delay is still in them.
     peak : ndarray of int64
         Column of the tallest sample of the rise.
     peak_level, early_level, dwell_level : ndarray
@@ -35,9 +33,7 @@ class Breakdowns:
     """
 
     coil_off: NDArray[np.float64]
-    coil_off_u: NDArray[np.float64]
     breakdown: NDArray[np.float64]
-    breakdown_u: NDArray[np.float64]
     peak: NDArray[np.int64]
     peak_level: NDArray[np.float64]
     early_level: NDArray[np.float64]
@@ -102,15 +98,7 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     coil_off = np.where(middle - first > 0.05, first - 0.5 * (middle - first), first)
     coil_off = np.where(np.isfinite(coil_off), coil_off, steep - 1.0)
     coil_off = np.minimum(coil_off, breakdown)
-    # One sample holds the collapse somewhere: rectangular, 1 / sqrt(12) (JCGM 100:2008, 4.3.7).
-    u = np.full(n, 1.0 / np.sqrt(12.0))
-    slope = np.abs(top - dwell) / np.maximum(breakdown - coil_off, 1.0)
-    # Where the rise drowns in the noise the instant lies anywhere in the range searched.
-    blur = np.minimum(noise / np.maximum(slope, 1e-9 * noise), (high - low) / np.sqrt(12.0))
-    return Breakdowns(
-        coil_off, np.hypot(u, blur), breakdown, np.hypot(u, np.where(spike, 0.0, blur)),
-        peak, peak_level, early, dwell, spike,
-    )  # fmt: skip
+    return Breakdowns(coil_off, breakdown, peak, peak_level, early, dwell, spike)
 
 
 def _swing(part: NDArray, width: int) -> NDArray[np.float64]:

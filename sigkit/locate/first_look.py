@@ -24,6 +24,8 @@ class FirstLook:
     rough : RoughWindows
     found : Breakdowns
         In columns of the fine rows.
+    fine : ndarray, shape (n, w)
+        Rows about the onset at the full rate, signed, about the settled level; NaN off the record.
     origin : ndarray of int64, shape (n,)
         Sample of column 0 of the fine rows.
     breakdown : ndarray, shape (n,)
@@ -34,6 +36,7 @@ class FirstLook:
 
     rough: RoughWindows
     found: Breakdowns
+    fine: NDArray[np.float64]
     origin: NDArray[np.int64]
     breakdown: NDArray[np.float64]
     column_noise: float
@@ -59,4 +62,4 @@ def first_look(channel: Channel, firings: Firings, condition: ChannelCondition, 
     fine = fine - rough.baseline[:, rough.zero : rough.zero + 1]
     found = find_breakdown(fine, before, interval_s, condition.noise)
     breakdown = rough.to_columns(origin + found.breakdown)
-    return FirstLook(rough, found, origin, breakdown, condition.noise / float(np.sqrt(rough.factor)))
+    return FirstLook(rough, found, fine, origin, breakdown, condition.noise / float(np.sqrt(rough.factor)))

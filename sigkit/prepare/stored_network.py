@@ -39,11 +39,16 @@ def load_network(package: str, name: str, features: int) -> dict[str, NDArray[np
 
 
 def evaluate_network(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
-    """Return the log-odds of rows of features, shape (n,)."""
+    """Return the first output (of a yes-or-no network the log-odds) for rows of features, shape (n,)."""
+    return network_outputs(held, features)[..., 0]
+
+
+def network_outputs(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
+    """Return all outputs for rows of features, shape (n, outputs)."""
     layer = (features - held["centre"]) / np.where(held["spread"] > 0, held["spread"], 1.0)
     last = sum(name.startswith("weight_") for name in held) - 1
     for number in range(last + 1):
         layer = layer @ held[f"weight_{number}"] + held[f"bias_{number}"]
         if number < last:
             np.maximum(layer, 0.0, out=layer)
-    return layer[..., 0]
+    return np.asarray(layer)

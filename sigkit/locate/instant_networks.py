@@ -1,16 +1,19 @@
-"""The built-in locator: rise, collapse, burn line and the kink at its end."""
+"""The built-in locator: rise and collapse, then the end of the burn, by small networks with stored weights."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.locate.answer_features import answer_features
 from sigkit.locate.conduction_intervals import list_intervals
-from sigkit.locate.end_network import LikelyEnds, likely_ends
-from sigkit.locate.find_burn_end import find_burn_end
+from sigkit.locate.edge_correction import edge_shifts
+from sigkit.locate.end_network import likely_ends
+from sigkit.locate.fine_ends import fine_ends
 from sigkit.locate.first_look import first_look
 from sigkit.locate.rough_windows import RoughWindows
 from sigkit.locate.spark_state import judge_spark
+from sigkit.locate.stated_errors import half_widths
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
 from sigkit.prepare.settled_level import settled_level
@@ -21,18 +24,21 @@ from sigkit.types.instants import Instant, Instants, Intervals
 
 #: A second end this likely against the first widens the interval (our choice: half of 5 %).
 RIVAL_CHANCE = 0.025
+#: 97.5 % quantile of the normal distribution (JCGM 100:2008, table G.1 gives 1.96).
+TWO_SIDED_95 = 1.96
 #: Firings worked on at once (our choice: windows of 5 MS/s stay within 200 MB).
 BATCH = 128
 
 
-class KinkFitLocator:
+class InstantNetworksLocator:
     """Locate the instants of given firings, batched.
 
-    Breakdown is read at the full rate; the end of the burn is the kink between the burn line and the
-    swing into the ring, on windows reduced to at most 500 kS/s.
+    Rise and collapse are read at the full rate and freed of what the recorder delays them by. The end of the
+    burn is sought on windows reduced to at most 500 kS/s: a first network names likely places, a second judges
+    them column by column, a third tells spark from none, a fourth how far off each instant may be.
     """
 
-    name = "kink_fit"
+    name = "instant_networks"
 
     def locate(self, channel: Channel, firings: Firings) -> Instants:
         """Return the instants of the firings of one channel, row by row."""
@@ -69,34 +75,33 @@ def _locate(
         off = Instant(*_numbers(firings.position.astype(float), np.full(n, 1.0)), _flags(np.ones(n, bool), "ok"))
         gone = _missing(n, "wrong_channel")
         return Instants(channel.name, coil_on, off, gone, gone, np.full(n, "unknown", dtype=object), _no_intervals())
+    primary, rate = channel.kind == "primary_voltage", channel.sample_rate_Hz
+    shift = edge_shifts(look, rate, condition.noise, primary)
     likely = likely_ends(look)
-    ends = find_burn_end(
-        rough.rows, look.breakdown, likely.column, found.early_level, rough.interval_s, look.column_noise
-    )
-    spark, cut = judge_spark(look, likely, ends)
+    fine = fine_ends(look, likely, shift[0] / rough.factor, primary)
+    features = answer_features(look, likely, fine, shift, rate, condition.noise, condition.step, primary)
+    half = half_widths(features, rate)
+    breakdown = look.origin + found.breakdown - shift[0]
+    burn_end = rough.to_samples(fine.column)
+    coil_off = np.minimum(look.origin + found.coil_off - shift[1], breakdown)
+    spark, cut = judge_spark(features, (burn_end - breakdown) / rate)
     conducts = (spark == "yes") | (spark == "flash")
-    breakdown, burn_end = look.origin + found.breakdown, rough.to_samples(ends.position)
     limits = (condition.clip_low, condition.clip_high)
     reason = np.where(~conducts, "no_spark", np.where(_clipped(channel, breakdown, limits), "clipped", "ok"))
     end_reason = np.where(
         ~conducts, "no_spark", np.where(cut, "cut_end", np.where(_clipped(channel, burn_end, limits), "clipped", "ok"))
     )
-    breakdown_instant = _instant(breakdown, found.breakdown_u, reason)
-    end = _instant(burn_end, ends.u * rough.factor, end_reason)
-    known = end_reason == "ok"
-    end.lo[known] = rough.to_samples(ends.lo)[known]
-    end.hi[known] = rough.to_samples(ends.hi)[known]
-    _widen(end, rough.to_samples(likely.rival), likely, known)
-    begun = found.coil_off + look.origin > 1.0
-    off = _instant(look.origin + found.coil_off, found.coil_off_u, np.where(begun, "ok", "cut_start"))
+    breakdown_instant = _instant(breakdown, half[:, 0] / TWO_SIDED_95, reason)
+    end = _instant(burn_end, half[:, 2] * rough.factor / TWO_SIDED_95, end_reason)
+    _widen(end, rough.to_samples(fine.rival), fine.rival_share)
+    off = _instant(coil_off, half[:, 1] / TWO_SIDED_95, np.where(coil_off > 1.0, "ok", "cut_start"))
     intervals = list_intervals(rough, breakdown_instant, end, found.early_level, look.column_noise)
     return Instants(channel.name, coil_on, off, breakdown_instant, end, spark, intervals)
 
 
-def _widen(end: Instant, rival: NDArray, likely: LikelyEnds, known: NDArray) -> None:
+def _widen(end: Instant, rival: NDArray, chance: NDArray) -> None:
     """Where another end is nearly as likely, the interval covers both and the uncertainty their distance."""
-    chance = 1.0 / (1.0 + np.exp(np.clip(likely.log_odds - likely.rival_log_odds, -50.0, 50.0)))
-    two = np.flatnonzero(known & (chance > RIVAL_CHANCE) & np.isfinite(rival))
+    two = np.flatnonzero(np.isfinite(end.position) & (chance > RIVAL_CHANCE) & np.isfinite(rival))
     end.u[two] = np.hypot(end.u[two], np.sqrt(chance[two] * (1 - chance[two])) * np.abs(end.position - rival)[two])
     end.lo[two] = np.minimum(end.lo[two], rival[two])
     end.hi[two] = np.maximum(end.hi[two], rival[two])
@@ -130,7 +135,7 @@ def _instant(position: NDArray, u: NDArray, reason: NDArray) -> Instant:
 
 
 def _numbers(value: NDArray, u: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    return value, u, value - 1.96 * u, value + 1.96 * u
+    return value, u, value - TWO_SIDED_95 * u, value + TWO_SIDED_95 * u
 
 
 def _flags(ok: NDArray, reason: NDArray | str) -> NDArray:

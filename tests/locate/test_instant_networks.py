@@ -7,7 +7,7 @@ import pytest
 
 from sigkit.contracts.locator import Locator
 from sigkit.detect.block_activity import BlockActivityDetector
-from sigkit.locate.kink_fit import KinkFitLocator
+from sigkit.locate.instant_networks import InstantNetworksLocator
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.flags import MISSING_REASONS, OK
@@ -15,7 +15,7 @@ from sigkit.types.flags import MISSING_REASONS, OK
 
 def _located(made):
     for channel, firings in zip(made.capture.channels, BlockActivityDetector().detect(made.capture), strict=True):
-        yield channel, firings, KinkFitLocator().locate(channel, firings)
+        yield channel, firings, InstantNetworksLocator().locate(channel, firings)
 
 
 @pytest.mark.parametrize("engines", ["plug_engines", "shared_engines"])
@@ -46,8 +46,8 @@ def test_turning_a_record_moves_no_instant(plug_engines):
     channel = made.capture.channels[0]
     firings = BlockActivityDetector().detect(made.capture)[0]
     turned = Firings(firings.channel, firings.position, firings.start, firings.stop, -firings.polarity, firings.event)
-    plain = KinkFitLocator().locate(channel, firings)
-    other = KinkFitLocator().locate(channel.with_(scale=-3.0 * channel.scale), turned)
+    plain = InstantNetworksLocator().locate(channel, firings)
+    other = InstantNetworksLocator().locate(channel.with_(scale=-3.0 * channel.scale), turned)
     for name in ("coil_on", "coil_off", "breakdown", "burn_end"):
         np.testing.assert_allclose(getattr(plain, name).position, getattr(other, name).position, atol=1e-6)
     np.testing.assert_array_equal(plain.sparked, other.sparked)
@@ -62,7 +62,7 @@ def test_a_shift_in_time_shifts_every_instant_by_as_much(plug_engines):
     longer = channel.with_(samples=samples)
     moved = Firings(firings.channel, firings.position + pad, firings.start, firings.stop, firings.polarity,
                     firings.event)  # fmt: skip
-    plain, later = KinkFitLocator().locate(channel, firings), KinkFitLocator().locate(longer, moved)
+    plain, later = InstantNetworksLocator().locate(channel, firings), InstantNetworksLocator().locate(longer, moved)
     np.testing.assert_allclose(plain.breakdown.position + pad, later.breakdown.position, atol=0.02)
 
 
@@ -91,12 +91,12 @@ def test_intervals_begin_at_breakdown_and_end_at_burn_end(plug_engines):
 def test_a_synchronising_pulse_has_no_instants():
     channel = Channel("s", np.zeros(100), 1e5, kind="synchronising_pulse")
     one = np.array([50])
-    found = KinkFitLocator().locate(channel, Firings("s", one, one, one, np.ones(1, np.int8), one))
+    found = InstantNetworksLocator().locate(channel, Firings("s", one, one, one, np.ones(1, np.int8), one))
     assert set(found.breakdown.flag) == {"missing:wrong_channel"}
 
 
 def test_no_firings_give_no_instants():
     none = np.zeros(0, dtype=np.int64)
-    found = KinkFitLocator().locate(Channel("1", np.zeros(100), 1e5), Firings("1", none, none, none, none, none))
+    found = InstantNetworksLocator().locate(Channel("1", np.zeros(100), 1e5), Firings("1", none, none, none, none, none))
     assert len(found) == 0
-    assert isinstance(KinkFitLocator(), Locator)
+    assert isinstance(InstantNetworksLocator(), Locator)

@@ -1,0 +1,271 @@
+"""Train the weights of the built-in locator; writes sigkit/locate/*_weights.npz.
+
+Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``ends``
+(where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by column) and
+``answers`` (spark or none, and the stated errors). A later stage uses the weights of the earlier ones, the last one
+engines of its own. Truth comes from the simulator; the seeds are fixed here and differ from every study's.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from fit_network import fit_network, fit_outputs
+from numpy.typing import NDArray
+
+from sigkit.jobs import TaskFailure, run_jobs
+from sigkit.locate.answer_features import answer_features
+from sigkit.locate.burn_candidates import candidate_grid
+from sigkit.locate.edge_correction import edge_shifts
+from sigkit.locate.edge_features import edge_features
+from sigkit.locate.end_features import end_features
+from sigkit.locate.end_network import likely_ends
+from sigkit.locate.fine_ends import fine_ends, fine_features, places, regime
+from sigkit.locate.first_look import FirstLook, first_look
+from sigkit.locate.levels_about import RunningLevels
+from sigkit.locate.stated_errors import RATE_EDGES_HZ
+from sigkit.prepare.block_summary import summarise_blocks
+from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
+from sigkit.prepare.settled_level import settled_level
+from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
+from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.types.channel import Channel
+from sigkit.types.firings import Firings
+
+SEED = 20_260_102
+ENGINES_A_TASK = 20
+FOLDER = Path("sigkit/locate")
+#: Engines of each stage by default, and the first batch of it.
+STAGES = {"ends": (640, 0), "edges": (1000, 0), "fine": (1400, 0), "answers": (700, 70)}
+#: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
+#: limit are left out; others are drawn from near and far.
+LEFT_OUT_S = 14e-6
+NEAR_S = 250e-6
+FAR_SHARE = 0.15
+#: Columns judged about the true end, and at least in seconds.
+ABOUT_S = 60e-6
+ABOUT_COLUMNS = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """The firings of one channel, as the locator sees them first, with their truth by row of the truth table."""
+
+    channel: Channel
+    condition: ChannelCondition
+    look: FirstLook
+    truth: dict[str, NDArray]
+
+    @property
+    def primary(self) -> bool:
+        return self.channel.kind == "primary_voltage"
+
+    def samples(self, name: str) -> NDArray[np.float64]:
+        """A true instant in float samples."""
+        return np.asarray((self.truth[name] - self.channel.start_s) * self.channel.sample_rate_Hz)
+
+    def shifts(self) -> tuple[NDArray, NDArray]:
+        return edge_shifts(self.look, self.channel.sample_rate_Hz, self.condition.noise, self.primary)
+
+
+def looks(made: SimulatedCapture, rng: np.random.Generator) -> list[Example]:
+    """Return the first look at every firing of a capture, started where a detector might have seen it."""
+    result, truth = [], made.truth
+    for channel in made.capture.channels:
+        if channel.kind not in ("secondary_voltage", "primary_voltage"):
+            continue
+        rate = channel.sample_rate_Hz
+        rows = np.flatnonzero((truth["channel"] == channel.name) & ~truth["absent"])
+        off = (truth["coil_off_s"][rows] - channel.start_s) * rate
+        keep = (off >= 2) & (off < len(channel) - 2)
+        rows, off = rows[keep], off[keep]
+        if rows.size == 0:
+            continue
+        position = np.clip(off + rng.uniform(-30e-6, 60e-6, off.size) * rate, 0, len(channel) - 1).astype(np.int64)
+        firings = Firings(
+            channel.name, position, position, position, truth["polarity"][rows].astype(np.int8), np.arange(rows.size)
+        )
+        blocks = summarise_blocks(channel)
+        condition = condition_channel(channel, blocks)
+        level = settled_level(blocks, rate)[np.minimum(position // blocks.length, blocks.mean.size - 1)]
+        look = first_look(channel, firings, condition, level)
+        result.append(Example(channel, condition, look, {name: np.asarray(truth[name])[rows] for name in truth}))
+    return result
+
+
+def ends_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """Coarse candidates and whether each is the end."""
+    look = one.look
+    candidates = candidate_grid(look)
+    features = end_features(
+        look.rough.rows, candidates, look.breakdown, look.found.early_level, look.found.peak_level,
+        look.found.dwell_level, look.rough.interval_s, look.column_noise,
+    )  # fmt: skip
+    end = look.rough.to_columns(one.samples("burn_end_s"))
+    away_s = np.abs(candidates - end[:, None]) * look.rough.interval_s
+    away_s = np.where(np.isfinite(away_s), away_s, 1.0)
+    usable = np.isfinite(candidates) & ~_hidden(one)[:, None]
+    label = np.zeros(away_s.shape, dtype=np.int8)
+    nearest = np.where(usable, away_s, np.inf).argmin(axis=1)
+    hit = away_s[np.arange(len(nearest)), nearest] < max(LEFT_OUT_S, 0.75 * look.rough.interval_s)
+    label[np.flatnonzero(hit), nearest[hit]] = 1
+    chosen = (label == 1) | ((away_s > LEFT_OUT_S) & (away_s < NEAR_S)) | (rng.random(away_s.shape) < FAR_SHARE)
+    chosen &= usable & ((label == 1) | (away_s > LEFT_OUT_S))
+    return {"features": features[chosen].astype(np.float32), "label": label[chosen]}
+
+
+def edges_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """Edges of firings that conducted, and how many samples late they were read."""
+    look, rate = one.look, one.channel.sample_rate_Hz
+    breakdown = look.origin + look.found.breakdown - one.samples("breakdown_s")
+    off = look.origin + look.found.coil_off - one.samples("coil_off_s")
+    good = (one.truth["sparked"] == "yes") & np.isfinite(breakdown) & np.isfinite(off)
+    features = edge_features(look.fine, look.found, rate, one.condition.noise, look.rough.droop_rate, one.primary)
+    return {"features": features[good].astype(np.float32), "late": np.stack([breakdown, off], axis=1)[good]}
+
+
+def fine_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """Columns about true ends and about likely but wrong ones; the label falls on either side of the true instant."""
+    look, lag = one.look, one.shifts()[0] / one.look.rough.factor
+    n, m = look.rough.rows.shape
+    end = look.rough.to_columns(one.samples("burn_end_s"))
+    measurable = one.truth["measurable"].astype(bool) & np.isfinite(end)
+    safe = np.where(measurable, end, 0.0)
+    nearest = np.floor(safe).astype(np.int64) + (rng.random(n) < safe % 1.0)
+    reach = max(ABOUT_COLUMNS, int(np.ceil(ABOUT_S / look.rough.interval_s)))
+    about = nearest[:, None] + np.arange(-reach, reach + 1)
+    own = measurable[:, None] & (about > look.breakdown[:, None] + 0.5) & (about >= 0) & (about < m - 1)
+    row, column = np.nonzero(own)[0], about[own]
+    label = column == nearest[row]
+    wrong_row, wrong_column = places(look, likely_ends(look))
+    wrong = ~_hidden(one)[wrong_row] & (~measurable[wrong_row] | (np.abs(wrong_column - nearest[wrong_row]) > reach))
+    row, column = np.concatenate([row, wrong_row[wrong]]), np.concatenate([column, wrong_column[wrong]])
+    label = np.concatenate([label, np.zeros(int(wrong.sum()), bool)]).astype(np.int8)
+    features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, one.primary).astype(np.float32)
+    which = regime(look.rough.interval_s)
+    return {f"features_{which}": features, f"label_{which}": label}
+
+
+def answers_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """What is known of firings; whether they sparked and end on the record; the errors of their instants."""
+    look, rate = one.look, one.channel.sample_rate_Hz
+    shift = one.shifts()
+    likely = likely_ends(look)
+    fine = fine_ends(look, likely, shift[0] / look.rough.factor, one.primary)
+    features = answer_features(
+        look, likely, fine, shift, rate, one.condition.noise, one.condition.step, one.primary
+    )
+    sparked, measurable = one.truth["sparked"], one.truth["measurable"].astype(bool)
+    end = one.samples("burn_end_s")
+    cut = (sparked != "no") & ~(end < len(one.channel) - 1)
+    state = np.where(sparked == "no", 0, np.where(cut, 2, 1))
+    known = (sparked == "no") | cut | measurable | (sparked == "flash")
+    error = np.stack([
+        look.origin + look.found.breakdown - shift[0] - one.samples("breakdown_s"),
+        look.origin + look.found.coil_off - shift[1] - one.samples("coil_off_s"),
+        (look.rough.to_samples(fine.column) - end) / look.rough.factor,
+    ], axis=1)  # fmt: skip
+    error[~measurable] = np.nan
+    rates = np.full(len(state), rate)
+    answers = {"features": features.astype(np.float32), "state": state, "error": error, "rate": rates}
+    return {name: values[known] for name, values in answers.items()}
+
+
+def _hidden(one: Example) -> NDArray[np.bool_]:
+    """An end off the record or in clipped samples is no example of an end, and none of its lack."""
+    return np.asarray((one.truth["sparked"] != "no") & ~one.truth["measurable"].astype(bool))
+
+
+Stage = Callable[[Example, np.random.Generator], dict[str, NDArray]]
+
+
+def make_task(stage: Stage, kept: Path | None, number: int) -> dict[str, list[NDArray]]:
+    """Return the examples of one batch of engines."""
+    rng = np.random.default_rng([SEED, number, 1])
+    parts: dict[str, list[NDArray]] = {}
+    for made in batch(number, kept):
+        for one in looks(made, rng):
+            for name, values in stage(one, rng).items():
+                parts.setdefault(name, []).append(values)
+    return parts
+
+
+def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
+    """Simulate a batch of engines, or take it from the folder where it was kept."""
+    import joblib
+
+    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=6)
+    path = kept / f"set{number}.pkl" if kept else None
+    if path and path.exists():
+        return list(joblib.load(path))
+    made = list(iterate_captures(recipe, np.random.SeedSequence([SEED, number])))
+    if path:
+        joblib.dump(made, path)
+    return made
+
+
+def fit(stage: str, examples: dict[str, NDArray]) -> None:
+    """Fit and write the weights of one stage."""
+    if stage == "ends":
+        fit_network(examples["features"], examples["label"], (64, 32), FOLDER / "end_weights.npz")
+    elif stage == "edges":
+        fit_outputs(examples["features"], np.arcsinh(examples["late"]), (96, 48), FOLDER / "edge_weights.npz")
+    elif stage == "fine":
+        for which in ("fast", "slow"):
+            out = FOLDER / f"fine_{which}_weights.npz"
+            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (128, 64), out)
+    else:
+        fit_network(examples["features"], examples["state"], (48, 24), FOLDER / "state_weights.npz")
+        fit_errors(examples["features"], examples["error"], examples["rate"])
+
+
+def fit_errors(features: NDArray, error: NDArray, rate: NDArray) -> None:
+    """Fit the expected size of the errors, then the factor by which 95 of 100 stay inside, on other firings."""
+    from sigkit.locate.stated_errors import FLOOR, WEIGHTS, predicted_sizes
+    from sigkit.prepare.stored_network import load_network
+
+    good = np.isfinite(error).all(axis=1)
+    features, error, rate = features[good], np.abs(error[good]), rate[good]
+    # Neighbouring rows are of one engine: split by halves, not at random.
+    fitted = np.arange(len(features)) < 0.6 * len(features)
+    fit_outputs(features[fitted], np.log(error[fitted] + FLOOR), (48, 24), FOLDER / WEIGHTS)
+    held = load_network("sigkit.locate", WEIGHTS, features.shape[1])
+    size = predicted_sizes(held, features[~fitted])
+    group = np.searchsorted(RATE_EDGES_HZ, rate[~fitted])
+    factor = np.ones((len(RATE_EDGES_HZ) + 1, error.shape[1]))
+    for number in range(len(factor)):
+        own = group == number
+        if own.sum() >= 200:
+            factor[number] = np.quantile(error[~fitted][own] / size[own], 0.95, axis=0)
+    np.savez_compressed(FOLDER / WEIGHTS, **{k: v.astype(np.float32) for k, v in held.items()}, factor=factor)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--stage", choices=list(STAGES), action="append", help="only this stage (may be repeated)")
+    parser.add_argument("--engines", type=int, help="engines of each stage, instead of its own number")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="keep simulated engines in this folder, and reuse them")
+    options = parser.parse_args()
+    stages = {"ends": ends_stage, "edges": edges_stage, "fine": fine_stage, "answers": answers_stage}
+    for name in options.stage or list(STAGES):
+        engines, first = STAGES[name]
+        count = max(1, (options.engines or engines) // ENGINES_A_TASK)
+        task = partial(make_task, stages[name], options.keep)
+        found = run_jobs(task, list(range(first, first + count)), options.workers, progress=name)
+        parts: dict[str, list[NDArray]] = {}
+        for one in found:
+            if isinstance(one, TaskFailure):
+                raise one.error
+            for key, values in one.items():
+                parts.setdefault(key, []).extend(values)
+        fit(name, {key: np.concatenate(values) for key, values in parts.items()})
+
+
+if __name__ == "__main__":
+    main()

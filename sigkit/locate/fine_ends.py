@@ -1,0 +1,173 @@
+"""The end of the burn, column by column about the likely places: a small network with stored weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.locate.end_network import APART_S, LikelyEnds
+from sigkit.locate.first_look import FirstLook
+from sigkit.locate.levels_about import RunningLevels
+from sigkit.prepare.stored_network import evaluate_network, load_network
+
+#: Weights made by ``benchmarks/train_locator.py`` from simulated engines, for columns of up to and beyond this time.
+WEIGHTS = {"fast": "fine_fast_weights.npz", "slow": "fine_slow_weights.npz"}
+FAST_S = 6e-6
+#: Places judged to either side of a likely end (our choice: the likely ends stand 8 us apart or a column).
+REACH_S = 26e-6
+REACH_COLUMNS = 2
+#: Bin edges about a place (our choice): seconds for fast records, columns for slow ones.
+EDGES_S = 1e-6 * np.array([
+    -300, -200, -140, -100, -75, -58, -46, -37, -30, -25, -21, -17, -14, -11, -9, -7, -5, -3, -1, 1, 3, 5, 7, 9,
+    11, 14, 17, 21, 25, 30, 37, 46, 58, 75, 100, 140, 200, 300,
+])  # fmt: skip
+EDGES_COLUMNS = np.array([-24.0, -16.0, -11.5, -8.5, *(k + 0.5 for k in range(-7, 9)), 10.5, 13.5, 18.5, 26.5])
+FURTHER = 10
+FEATURE_COUNT = {"fast": EDGES_S.size - 1 + FURTHER, "slow": EDGES_COLUMNS.size - 1 + FURTHER}
+
+
+@dataclass(frozen=True, eq=False)
+class FineEnds:
+    """Ends of n burns. Arrays have shape (n,).
+
+    Attributes
+    ----------
+    column : ndarray
+        Float column of the end; NaN where there is none.
+    log_odds : ndarray
+        Of the likeliest column.
+    share : ndarray
+        Of the chance of all places judged, the part within two columns of the likeliest.
+    spread : ndarray
+        Standard deviation of the place there, columns.
+    rival, rival_share : ndarray
+        The likeliest place further away than ``APART_S``, and the chance of its surroundings.
+    """
+
+    column: NDArray[np.float64]
+    log_odds: NDArray[np.float64]
+    share: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    rival: NDArray[np.float64]
+    rival_share: NDArray[np.float64]
+
+
+def regime(interval_s: float) -> str:
+    """Return which network judges columns of this length."""
+    return "fast" if interval_s < FAST_S else "slow"
+
+
+def fine_features(
+    look: FirstLook, levels: RunningLevels, row: NDArray, column: NDArray, lag: NDArray, primary: bool
+) -> NDArray[np.float64]:
+    """Describe possible ends.
+
+    Parameters
+    ----------
+    look : FirstLook
+    levels : RunningLevels
+        Of its rough rows.
+    row, column : ndarray of int, shape (k,)
+        Firing and rough column of each place.
+    lag : ndarray, shape (n,)
+        What the recorder delays the breakdown by, rough columns.
+    primary : bool
+        Whether the channel shows the primary.
+
+    Returns
+    -------
+    ndarray of float64, shape (k, FEATURE_COUNT[regime])
+    """
+    interval_s = look.rough.interval_s
+    edges = EDGES_S / interval_s if regime(interval_s) == "fast" else EDGES_COLUMNS
+    mean, count = levels.about(row, column.astype(float), edges)
+    scale = np.maximum(np.abs(mean).max(axis=1), 1e-300)
+    level = np.maximum(look.found.early_level[row], 1e-300)
+    since = np.maximum(column - look.breakdown[row], 0.1) * interval_s
+    one = np.ones(row.size)
+    further = [
+        np.log10(np.clip(scale / level, 1e-3, 1e3)),
+        np.log10(np.clip(look.column_noise / scale, 1e-5, 1e2)),
+        np.log10(since / 1e-3),
+        np.log10(interval_s / 1e-6) * one,
+        float(primary) * one,
+        np.log10(np.clip(look.found.peak_level[row] / level, 1e-2, 1e2)),
+        np.clip(look.found.dwell_level[row] / level, -5.0, 5.0),
+        np.log10(1.0 + look.rough.droop_rate) * one,
+        count[:, -4:].sum(axis=1) / (edges[-1] - edges[-5]),
+        np.clip(lag[row], -3.0, 3.0),
+    ]
+    return np.concatenate([mean / scale[:, None], np.stack(further, axis=1)], axis=1)
+
+
+def places(look: FirstLook, likely: LikelyEnds) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return firing and column of every place to judge, in order."""
+    n, m = look.rough.rows.shape
+    reach = max(REACH_COLUMNS, int(np.ceil(REACH_S / look.rough.interval_s)))
+    about = np.round(likely.places)[:, :, None] + np.arange(-reach, reach + 1)
+    good = np.isfinite(about) & (about > look.breakdown[:, None, None] + 0.5) & (about >= 0) & (about < m - 1)
+    flat = np.unique((np.arange(n)[:, None, None] * m + np.where(good, about, 0)).astype(np.int64)[good])
+    row, column = flat // m, flat % m
+    seen = np.isfinite(look.rough.rows[row, column])
+    return row[seen], column[seen]
+
+
+@lru_cache(maxsize=2)
+def _weights(which: str) -> dict[str, NDArray[np.float64]]:
+    return load_network("sigkit.locate", WEIGHTS[which], FEATURE_COUNT[which])
+
+
+def fine_ends(look: FirstLook, likely: LikelyEnds, lag: NDArray, primary: bool) -> FineEnds:
+    """Judge every column about the likely ends and place the end of each burn between columns.
+
+    Raises
+    ------
+    sigkit.errors.ModelError
+        When the stored weights do not fit the features.
+    """
+    n = len(look.rough.rows)
+    nan = np.full(n, np.nan)
+    row, column = places(look, likely)
+    answer = FineEnds(nan.copy(), np.full(n, -20.0), np.zeros(n), nan.copy(), nan.copy(), np.zeros(n))
+    if row.size == 0:
+        return answer
+    features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, primary)
+    odds = np.clip(evaluate_network(_weights(regime(look.rough.interval_s)), features), -20.0, 20.0)
+    first = np.flatnonzero(np.diff(row, prepend=-1))
+    known = row[first]
+    # Best column of each firing: sorted by firing, then odds.
+    best = np.full(n, -1)
+    order = np.lexsort((-odds, row))
+    best[known] = order[first]
+    chance = np.exp(odds)
+    total = np.zeros(n)
+    np.add.at(total, row, chance)
+    place = np.full(n, np.nan)
+    place[known] = column[best[known]]
+    distance = column - place[row]
+    near = np.abs(distance) <= 2
+    mass, first_moment, second = np.zeros(n), np.zeros(n), np.zeros(n)
+    np.add.at(mass, row[near], chance[near])
+    np.add.at(first_moment, row[near], (chance * distance)[near])
+    np.add.at(second, row[near], (chance * distance**2)[near])
+    far = np.abs(distance) * look.rough.interval_s > APART_S
+    rival = np.full(n, np.nan)
+    rival_mass = np.zeros(n)
+    if far.any():
+        order = np.flatnonzero(far)[np.lexsort((-odds[far], row[far]))]
+        head = order[np.flatnonzero(np.diff(row[order], prepend=-1))]
+        rival[row[head]] = column[head]
+        about = np.abs(column - rival[row]) <= 2
+        np.add.at(rival_mass, row[about], chance[about])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = first_moment / mass
+        answer.column[:] = place + mean
+        answer.spread[:] = np.sqrt(np.maximum(second / mass - mean**2, 0.0))
+        answer.share[:] = np.nan_to_num(mass / total)
+        answer.rival_share[:] = np.nan_to_num(rival_mass / total)
+    answer.rival[:] = rival
+    answer.log_odds[known] = odds[best[known]]
+    return answer
