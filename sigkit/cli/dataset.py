@@ -168,11 +168,11 @@ def card(
 
     from sigkit.corpus.dataset import Dataset
     from sigkit.corpus.dataset_card import write_card
-    from sigkit.corpus.describe import Statement, write_description
+    from sigkit.corpus.describe import Statement, statement_of, write_description
     from sigkit.corpus.description import own_part, read_description
 
     told = own_part(read_description(folder)).get("statement")
-    before = Statement(**told) if told else Statement("")
+    before = statement_of(told) if told else Statement("")
     given: dict[str, Any] = {name: value for name, value in (
         ("description", description), ("licence", licence), ("creator", creator), ("version", version),
         ("invented", invented), ("how_made", how_made), ("not_for", not_for), ("published", published)) if value}

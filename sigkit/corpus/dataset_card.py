@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from sigkit.capture.atomic_file import atomic_file
 from sigkit.corpus.dataset import Dataset
+from sigkit.corpus.describe import statement_of
 from sigkit.corpus.description import own_part
 from sigkit.corpus.label_record import CaptureMark, FiringLabel
 from sigkit.errors import DatasetError
@@ -34,10 +36,10 @@ def dataset_card(opened: Dataset) -> str:
         When the metadata does not say what the data set is.
     """
     own = own_part(opened.description)
-    told = own.get("statement")
-    if not told:
+    if not own.get("statement"):
         raise DatasetError("dataset.json", "does not say what the data set is", "run sigkit dataset card with "
                            "--description and --licence")  # fmt: skip
+    told = asdict(statement_of(own["statement"]))
     origins = Counter(opened.manifest["origin"].to_pylist())
     lines = [f"# {opened.name}", ""]
     if told["invented"]:

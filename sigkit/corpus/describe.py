@@ -100,7 +100,7 @@ def write_description(
         if "statement" not in own:
             raise DatasetError(FILE_NAME, "does not say what the data set is", "run sigkit dataset card with "
                                "--description and --licence")  # fmt: skip
-        statement = Statement(**own["statement"])
+        statement = statement_of(own["statement"])
     own["statement"] = asdict(statement)
     path = home / SPLITS_FILE
     if splits is not None:
@@ -132,6 +132,21 @@ def write_description(
     with atomic_file(home / FILE_NAME) as temporary:
         temporary.write_text(json.dumps(told, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     return told
+
+
+def statement_of(told: dict[str, Any]) -> Statement:
+    """Return the statement that the metadata holds.
+
+    Raises
+    ------
+    DatasetError
+        When it has an entry that is not known, or lacks the description.
+    """
+    try:
+        return Statement(**told)
+    except TypeError as fault:
+        raise DatasetError(FILE_NAME, f"the statement cannot be used ({fault})", "give description, licence, creator, "
+                           "version, published, invented, how_made and not_for", "sigkit.statement") from fault
 
 
 def found_origins(home: Path, captures: Iterable[str]) -> dict[str, Any]:

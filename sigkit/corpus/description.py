@@ -31,6 +31,12 @@ def read_description(folder: str | Path) -> dict[str, Any]:
                            "correct it, or delete it and run sigkit dataset card") from fault  # fmt: skip
     if not isinstance(told, dict) or not isinstance(told.get("sigkit", {}), dict):
         raise DatasetError(FILE_NAME, "is no JSON object with an object under sigkit", "run sigkit dataset card")
+    own = told.get("sigkit", {})
+    parts = [(own, part) for part in ("columns", "origins", "statement", "splits")]
+    for holder, part in (*parts, (own.get("origins") if isinstance(own.get("origins"), dict) else {}, "labels")):
+        if not isinstance(holder.get(part, {}), dict):
+            raise DatasetError(FILE_NAME, f"{part} is no JSON object", "correct it as the guide to data sets shows",
+                               "sigkit")  # fmt: skip
     return told
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
+import shutil
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -70,15 +73,27 @@ def export_dataset(
     DatasetError
         When the form is not known, the folder is there, or there is nothing to write.
     """
-    folder = Path(out)
+    final = Path(out)
     if form not in FORMATS:
         raise DatasetError("format", f"{form!r} is not known", f"use one of {', '.join(FORMATS)}")
-    if folder.exists():
-        raise DatasetError(str(folder), "is there already", "choose another folder")
-    if form == "ts":
-        return _export_ts(opened, folder, reader)
+    if final.exists():
+        raise DatasetError(str(final), "is there already", "choose another folder")
+    final.parent.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix=f".{final.name}.unfinished-", dir=final.parent))
+    try:
+        if form == "ts":
+            written = _export_ts(opened, folder, reader)
+        else:
+            written = _export_tables(opened, folder, form, keep_texts)
+        os.chmod(folder, 0o755)
+        os.replace(folder, final)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    return tuple(final / path.relative_to(folder) for path in written)
+
+
+def _export_tables(opened: Dataset, folder: Path, form: str, keep_texts: bool) -> list[Path]:
     ending = _ENDINGS[form]
-    folder.mkdir(parents=True)
     written: list[Path] = []
     rows, seen = opened.manifest.to_pylist(), set()
     names: dict[str, str] = {}
@@ -89,7 +104,10 @@ def export_dataset(
             path = folder / "captures" / (name.replace(".", "_") + ending)
         seen.add(path)
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_capture(capture.with_(note=capture.note if keep_texts else "", metadata={}), path)
+        try:
+            write_capture(capture.with_(note=capture.note if keep_texts else "", metadata={}), path)
+        except ValueError as fault:
+            raise DatasetError(capture.name, f"does not fit into {form}: {fault}", "export as numpy") from fault
         names[capture.name] = path.relative_to(folder / "captures").as_posix()
         written.append(path)
     listed = [{"capture": names.get(row["capture"], row["capture"]), "original": row["capture"],
@@ -105,7 +123,7 @@ def export_dataset(
     for name, content, columns in tables:
         if content:
             written.append(_write_table(folder / (name + ending), content, columns))
-    return tuple(written)
+    return written
 
 
 def write_ts(path: str | Path, examples: FiringExamples, rows: NDArray, classes: Sequence[str], problem: str) -> None:
@@ -137,7 +155,7 @@ def write_ts(path: str | Path, examples: FiringExamples, rows: NDArray, classes:
             stream.write(f"{text}:{condition}\n")
 
 
-def _export_ts(opened: Dataset, folder: Path, reader: str) -> tuple[Path, ...]:
+def _export_ts(opened: Dataset, folder: Path, reader: str) -> list[Path]:
     if not opened.splits:
         raise DatasetError(str(opened.folder), "has no splits, so there is no test file", "run sigkit dataset split")
     chosen = reader or ("truth" if opened.truth() is not None else "")
@@ -150,13 +168,12 @@ def _export_ts(opened: Dataset, folder: Path, reader: str) -> tuple[Path, ...]:
         if not rows.size:
             raise DatasetError(chosen, f"gives no condition in the {word.lower()} part", "label firings of its engines")
     classes = sorted(set(examples.condition.tolist()))
-    folder.mkdir(parents=True)
     written = []
     for word, rows in parts.items():
         path = folder / f"{opened.name}_{word}.ts"
         write_ts(path, examples, rows, classes, opened.name)
         written.append(path)
-    return tuple(written)
+    return written
 
 
 def _write_table(path: Path, rows: list[dict[str, Any]], columns: Sequence[str]) -> Path:

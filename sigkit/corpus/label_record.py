@@ -360,7 +360,7 @@ def _check_firing(label: FiringLabel) -> None:
     _choice(label.polarity, "polarity", (-1, 0, 1))
     _choice(label.condition, "condition", (*CONDITIONS, UNKNOWN))
     _choice(label.certainty, "certainty", CERTAINTIES)
-    if not isinstance(label.flipped, bool) or not isinstance(label.deleted, bool):
+    if not (isinstance(label.flipped, bool) and isinstance(label.deleted, bool)):
         raise LabelError("flipped and deleted are true or false")
     if isinstance(label.presentation, bool) or not isinstance(label.presentation, int) or label.presentation < 0:
         raise LabelError(f"presentation is {label.presentation!r}, expected 0, 1, 2, …")

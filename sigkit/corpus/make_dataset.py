@@ -127,6 +127,10 @@ def import_captures(
         why = f" ({rejected[0]})" if rejected else ""
         raise DatasetError(", ".join(what), f"no file of it can be used as a capture{why}", "give files of captures")
     known = {row["ignition_type"] for row in rows if row["engine"] == engine and row.get("ignition_type")}
+    kinds = {capture.ignition_type or ignition_type for capture in opened} - {""} | known
+    if len(kinds) > 1:
+        raise DatasetError(engine, f"has {' and '.join(sorted(kinds))} ignition by its files and by what was given",
+                           "one engine has one kind of ignition; correct one of them")  # fmt: skip
     place = home / "captures" / engine
     place.mkdir(parents=True, exist_ok=True)
     number = _last_number(place, engine)
@@ -134,9 +138,6 @@ def import_captures(
     held = {file_hash(path) for path in place.glob("*.npz")}
     for capture in opened:
         kind = capture.ignition_type or ignition_type
-        if kind and known and kind not in known:
-            raise DatasetError(MANIFEST, f"the engine {engine!r} has {', '.join(sorted(known))} ignition, and {kind} "
-                               "was given", "one engine has one kind of ignition; correct one of them")  # fmt: skip
         clean, dropped = strip_private(capture, engine, kind)
         number += 1
         name = f"{engine}/{engine}-{number:03d}.npz"

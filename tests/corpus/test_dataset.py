@@ -230,6 +230,23 @@ def test_no_data_set_no_split_no_reader(ferry, tmp_path):
         bare.truth("test") or list(bare.captures("test"))
 
 
+@pytest.mark.parametrize(("part", "value"), [("columns", ["a"]), ("origins", "mixed"), ("statement", []),
+                                             ("origins", {"labels": ["r01"]})])  # fmt: skip
+def test_metadata_of_the_wrong_shape(ferry, part, value):
+    told = json.loads((ferry / "dataset.json").read_text(encoding="utf-8"))
+    told["sigkit"][part] = value
+    (ferry / "dataset.json").write_text(json.dumps(told), encoding="utf-8")
+    refused(ferry, "is no JSON object")
+
+
+def test_statement_with_an_unknown_entry(ferry):
+    told = json.loads((ferry / "dataset.json").read_text(encoding="utf-8"))
+    told["sigkit"]["statement"]["colour"] = "red"
+    (ferry / "dataset.json").write_text(json.dumps(told), encoding="utf-8")
+    with pytest.raises(DatasetError, match="colour"):
+        write_description(ferry)
+
+
 def test_damaged_metadata(ferry):
     (ferry / "dataset.json").write_text("{", encoding="utf-8")
     refused(ferry, "cannot be read as JSON")

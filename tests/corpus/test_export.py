@@ -127,3 +127,21 @@ def test_bad_requests(ferry, tmp_path):
     with pytest.raises(DatasetError, match=r"truth\.parquet: is not there"):
         export_dataset(opened, tmp_path / "out", "ts", reader="truth")
     assert not (tmp_path / "out").exists()
+
+
+def test_capture_that_does_not_fit_leaves_nothing_behind(tmp_path):
+    from sigkit.capture.write_capture import write_capture
+    from sigkit.corpus.describe import Statement
+    from sigkit.corpus.make_dataset import import_captures, new_dataset
+    from sigkit.types.channel import Channel
+
+    channels = (Channel("a", np.arange(500.0), 1e5, unit="V"), Channel("b", np.arange(90.0), 1e4, unit="V"))
+    write_capture(Capture("two", channels), tmp_path / "two.npz")
+    new_dataset(tmp_path / "made", Statement("Invented."))
+    import_captures(tmp_path / "made", [str(tmp_path / "two.npz")], engine="e01", origin="drawn")
+    opened = Dataset.open(tmp_path / "made")
+    with pytest.raises(DatasetError, match=r"e01-001\.npz: does not fit into csv.*export as numpy"):
+        export_dataset(opened, tmp_path / "out", "csv")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["made", "two.npz"]
+    export_dataset(opened, tmp_path / "out", "numpy")
+    assert (tmp_path / "out" / "captures" / "e01" / "e01-001.npz").is_file()
