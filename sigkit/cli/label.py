@@ -44,7 +44,8 @@ def label(
 
     Example: sigkit label demo --reader r01 --whole-capture
     """
-    from sigkit.label.label_session import LabelSession, LabelSettings
+    from sigkit.label.label_session import LabelSession
+    from sigkit.label.label_settings import LabelSettings
     from sigkit.label.serve_labels import serve_labels
 
     if str(dataset) == "demo" and not dataset.exists():

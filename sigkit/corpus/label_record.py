@@ -26,8 +26,7 @@ FLASH_MS = 0.05
 #: Most intervals or coil instants of one firing, and longest remark (our choice: far beyond any real discharge).
 MOST_INSTANTS = 64
 LONGEST_REMARK = 500
-_READER = re.compile(r"[a-z][a-z0-9_-]{0,31}")
-_ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
+_READER, _ID = re.compile(r"[a-z][a-z0-9_-]{0,31}"), re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
 class LabelError(SigkitError):
@@ -74,7 +73,7 @@ class FiringLabel:
     queue : str
         What chose it; ``whole_capture`` when the reader went through the capture.
     aids : tuple of str
-        Viewing aids used: ``inverted``, ``previous``, ``sibling``, ``reference``, ``snap``.
+        Used: ``inverted``, ``previous``, ``sibling``, ``reference``, ``snap``.
     deleted : bool
         The reader takes the label back.
     based_on : str

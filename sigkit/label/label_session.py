@@ -7,63 +7,26 @@ import math
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import sigkit
 from sigkit.corpus.label_journal import LabelJournal, now_text
-from sigkit.corpus.label_record import CaptureMark, FiringLabel, LabelError, check_reader
+from sigkit.corpus.label_record import CaptureMark, FiringLabel, LabelError
 from sigkit.errors import CaptureError, SettingsError
 from sigkit.label.capture_store import CaptureStore
 from sigkit.label.channel_extremes import Trace
 from sigkit.label.firing_times import FiringTime, merge_firing_times, read_proposals
 from sigkit.label.label_queues import QUEUES, LabelIndex, queue_of
+from sigkit.label.label_settings import LabelSettings
 from sigkit.label.label_tasks import LabelTask, capture_tasks, firing_tasks
 from sigkit.label.shown_label import label_to_show, shown_to_fields
 from sigkit.types.capture import Capture
 
-MODES = ("firing", "whole_capture")
 #: How long a firing shown in one tab is kept from another tab's queue, seconds (our choice).
 LENT_S = 900.0
 #: Most labels in one save (our choice: a long capture at full speed; more goes in several).
 MOST_LABELS = 5_000
-
-
-@dataclass(frozen=True)
-class LabelSettings:
-    """How a reader works.
-
-    Attributes
-    ----------
-    reader : str
-    mode : str
-        ``firing`` or ``whole_capture``.
-    blind : bool
-    seed : int
-    repeat_share : float
-        Share of firings shown twice when blind, 0 to 1.
-    origin : str
-        ``cursor``, or ``picture`` when the readings are made from rendered pictures of the page.
-    proposals : tuple of Path
-    """
-
-    reader: str
-    mode: str = "firing"
-    blind: bool = True
-    seed: int = 1
-    repeat_share: float = 0.1
-    origin: str = "cursor"
-    proposals: tuple[Path, ...] = ()
-
-    def __post_init__(self) -> None:
-        check_reader(self.reader)
-        if self.mode not in MODES:
-            raise SettingsError(f"mode {self.mode!r}; known: {', '.join(MODES)}")
-        if self.origin not in ("cursor", "picture"):
-            raise SettingsError(f"origin {self.origin!r}; a reader at this page makes cursor or picture labels")
-        if not 0.0 <= self.repeat_share <= 1.0:
-            raise SettingsError(f"repeat share {self.repeat_share}; expected 0 to 1")
 
 
 class LabelSession:
@@ -263,8 +226,7 @@ class LabelSession:
             raise LabelError("too many labels in one save")
         records: list[FiringLabel | CaptureMark] = []
         for one in firings:
-            record = self._record(one, sent, task, capture, origin_s)
-            records.append(record)
+            records.append(self._record(one, sent, task, capture, origin_s))
         # A firing that takes the place of another is written first: a torn write never leaves neither.
         records.sort(key=lambda record: getattr(record, "deleted", False))
         if (mark := sent.get("mark")) is not None:

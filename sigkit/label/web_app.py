@@ -31,7 +31,7 @@ FILES = {
     **{
         f"/{name}.js": (f"{name}.js", "text/javascript")
         for name in ("main", "server_calls", "label_state", "trace_view", "draw_marks", "time_axis", "side_panel",
-                     "pointer_input", "key_input")
+                     "pointer_input", "key_input", "tool_bar", "whole_capture", "snap_mark")
     },
 }  # fmt: skip
 

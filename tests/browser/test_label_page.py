@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from sigkit.corpus.label_journal import LabelJournal
-from sigkit.label.label_session import LabelSession, LabelSettings
+from sigkit.label.label_session import LabelSession
+from sigkit.label.label_settings import LabelSettings
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 SWITCHES = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",

@@ -10,7 +10,8 @@ import time
 
 import pytest
 
-from sigkit.label.label_session import LabelSession, LabelSettings
+from sigkit.label.label_session import LabelSession
+from sigkit.label.label_settings import LabelSettings
 
 
 class Server:

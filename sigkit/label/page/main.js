@@ -1,12 +1,15 @@
 // The page: what is shown, what the reader does, and when it is saved.
 
 import * as server from "./server_calls.js";
-import { LabelState, emptyFiring, marksOf, moveMark, placeMark, removeMark, sameMark } from "./label_state.js";
+import { LabelState, marksOf, moveMark, placeMark, removeMark, sameMark } from "./label_state.js";
 import { LAYERS, TraceView } from "./trace_view.js";
 import { SidePanel, digits } from "./side_panel.js";
 import { attachPointers, attachStrip } from "./pointer_input.js";
 import { attachKeys, fillHelp } from "./key_input.js";
 import { WORDS } from "./draw_marks.js";
+import { snapMark } from "./snap_mark.js";
+import { fillToolBar } from "./tool_bar.js";
+import { wholeCapture } from "./whole_capture.js";
 
 const byId = (id) => document.getElementById(id);
 const asked = new URLSearchParams(location.search);
@@ -28,7 +31,7 @@ class Page {
     this.tool = null;
     this.traceView = new TraceView(this);
     this.panel = new SidePanel(this, byId("panel"), told);
-    this.toolBar();
+    fillToolBar(this, byId("tools"));
     attachStrip(this, byId("context"));
     attachKeys(this);
     fillHelp(byId("help-text"));
@@ -210,40 +213,6 @@ class Page {
 
   isOn(name) { return name === "inverted" ? this.inverted : this.layers.has(name) || this.tool === name; }
 
-  toolBar() {
-    const add = (words, key, act, on = "") => {
-      const one = document.createElement("button");
-      one.type = "button";
-      one.dataset.on = on;
-      const kbd = document.createElement("kbd");
-      kbd.textContent = key;
-      one.append(`${words} `, kbd);
-      one.addEventListener("click", () => { if (this.item) act(); one.blur(); });
-      byId("tools").append(one);
-    };
-    const arm = (kind) => () => { this.tool = this.tool === kind ? null : kind; this.refresh(); };
-    add("▼ burn begins", "b", arm("breakdown"), "breakdown");
-    add("● burn ends", "e", arm("burn_end"), "burn_end");
-    add("▲ coil on", "o", arm("coil_on"), "coil_on");
-    add("■ coil off", "f", arm("coil_off"), "coil_off");
-    add("level", "l", arm("level"), "level");
-    add("remove", "Del", () => this.removeChosen());
-    add("◀ sample", "←", () => this.step(-1));
-    add("sample ▶", "→", () => this.step(1));
-    add("snap", "q", () => this.snap("sample"));
-    add("snap to step", "Q", () => this.snap("steepest"));
-    add("in", "+", () => this.zoomBy(0.5));
-    add("out", "-", () => this.zoomBy(2));
-    add("window", "0", () => this.wholeWindow());
-    add("taller", "↑", () => this.traceView.zoomHeights(0.7));
-    add("flatter", "↓", () => this.traceView.zoomHeights(1 / 0.7));
-    add("upside down", "v", () => this.toggle("inverted"), "inverted");
-    add("previous", "y", () => this.toggleLayer("previous"), "previous");
-    add("other leads", "g", () => this.toggleLayer("sibling"), "sibling");
-    add("hold", "h", () => this.holdReference());
-    add("reference", "j", () => this.toggleLayer("reference"), "reference");
-  }
-
   // actions
 
   change(edit) {
@@ -341,32 +310,11 @@ class Page {
     this.change((state, firing) => removeMark(firing, mark));
   }
 
-  // Only when asked, and the label says that it was used.
-  snap(kind) {
-    const chosen = marksOf(this.state.firing).find((mark) => sameMark(mark, this.selected));
-    if (!chosen) { this.tell("choose a mark first ([ or ])"); return; }
-    const { start_ms: start, rate_Hz: rate } = this.item.channels[this.channel];
-    let at = Math.round(((chosen.at - start) * rate) / 1e3);
-    if (kind === "steepest") {
-      const part = this.traceView.parts.get("own");
-      if (!part || !part.exact) { this.tell("zoom in until single samples are shown, then snap"); return; }
-      const reach = Math.max(2, Math.round((12 * this.traceView.msPerPixel) / this.traceView.sampleMs));
-      const first = Math.round(((part.x[0] - start) * rate) / 1e3);
-      let best = -1;
-      const middle = at;
-      for (let k = Math.max(middle - reach, first); k < Math.min(middle + reach, first + part.y.length - 1); k += 1) {
-        const rise = Math.abs(part.y[k + 1 - first] - part.y[k - first]);
-        if (rise > best) { best = rise; at = k; }
-      }
-    }
-    this.state.aids.add("snap");
-    this.change((state, firing) => moveMark(firing, chosen, this.clip(start + (at / rate) * 1e3)));
-  }
+  snap(kind) { snapMark(this, kind); }
 
   answer(name) {
     if (!this.state.firing) return;
     this.change((state, firing) => { firing.answer = name; });
-    // The untouched firing says "measured" already: choosing another answer is what makes it an answer.
   }
 
   set(name, value) { if (this.state.firing) this.change((state, firing) => { firing[name] = value; }); }
@@ -438,75 +386,10 @@ class Page {
     this.showChannel((this.channel + 1) % this.item.channels.length);
   }
 
-  // whole captures
-
-  whole() {
-    if (this.item.firings) return true;
-    this.tell("only when whole captures are labelled");
-    return false;
-  }
-
-  addFiring() {
-    if (!this.whole()) return;
-    const label = server.newId();
-    this.change((state) => {
-      state.firings.push(emptyFiring(label, this.channel, this.needle));
-      state.firings.sort((a, b) => a.place - b.place || a.channel - b.channel);
-      state.current = state.firings.findIndex((one) => one.label === label);
-    });
-    this.tell("");
-    this.selected = null;
-  }
-
-  deleteFiring() {
-    if (!this.whole() || !this.state.firing) return;
-    this.change((state) => {
-      state.firings.splice(state.current, 1);
-      state.current = Math.max(0, Math.min(state.current, state.firings.length - 1));
-    });
-    this.selected = null;
-  }
-
-  splitFiring() {
-    if (!this.whole() || !this.state.firing) return;
-    const at = this.needle;
-    const label = server.newId();
-    const cut = this.state.firing.intervals.some(([begin, end]) => begin !== null && end !== null && begin < at && end > at);
-    if (cut) { this.tell("the needle stands inside a conduction interval; move it between two"); return; }
-    this.change((state, firing) => {
-      const late = { ...structuredClone(firing), label, place: at };
-      const after = (pair) => (pair[0] ?? pair[1]) >= at;
-      late.intervals = firing.intervals.filter(after);
-      firing.intervals = firing.intervals.filter((pair) => !after(pair));
-      for (const list of ["coil_on", "coil_off"]) {
-        late[list] = firing[list].filter((one) => one >= at);
-        firing[list] = firing[list].filter((one) => one < at);
-      }
-      state.firings.splice(state.current + 1, 0, late);
-    });
-    this.selected = null;
-  }
-
-  chooseFiring(direction) {
-    const { firings, current } = this.state.now;
-    if (!firings.length) return;
-    const next = (current + direction + firings.length) % firings.length;
-    this.change((state) => { state.current = next; });
-    this.selected = null;
-    if (firings[next].channel !== this.channel) this.showChannel(firings[next].channel);
-    this.lookAtFiring();
-  }
-
-  lookAtFiring() {
-    const { place } = this.state.firing;
-    this.needle = place;
-    this.traceView.show(place - 5, place + 7);
-  }
-
-  toggleExhaustive() { if (this.whole()) this.change((state) => { state.exhaustive = !state.exhaustive; }); }
-
   help() { byId("help").showModal(); }
 }
+
+Object.assign(Page.prototype, wholeCapture);
 
 const told = await server.start();
 const page = new Page(told);
