@@ -28,6 +28,9 @@ _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _CONTRIBUTOR = re.compile(r"c[0-9]{2,4}")
 _NEUTRAL = {"secondary_voltage": "lead", "primary_voltage": "primary", "coil_current": "current",
             "synchronising_pulse": "sync", "unknown": "channel"}  # fmt: skip
+#: Statements of files that say what the capture itself carries.
+_TAKEN_OVER = frozenset({"sample_rate_Hz", "sample_rate", "start_s", "kind", "engine_speed_rpm", "channel_names",
+                         "full_scale_low", "full_scale_high", "scale", "zero", "unit"})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -174,7 +177,7 @@ def strip_private(capture: Capture, engine: str, ignition_type: str) -> tuple[Ca
     >>> clean.channels[0].name, clean.metadata, sorted(dropped)
     ('channel_1', {}, ['channel names', 'file name', 'serial'])
     """
-    dropped = {"file name", *capture.metadata}
+    dropped = {"file name", *(key for key in capture.metadata if key not in _TAKEN_OVER)}
     dropped |= {word for word, value in (("date and time", capture.time_origin), ("note", capture.note)) if value}
     counts: dict[str, int] = {}
     channels = []

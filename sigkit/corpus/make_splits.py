@@ -106,5 +106,13 @@ def make_splits(
                 raise DatasetError(FILE_NAME, f"the engine {row['engine']!r} stands in two splits", "delete one line")
     splits = draw_splits({name: "+".join(sorted(kinds)) for name, kinds in strata.items()}, seed, shares, fixed)
     write_typed_csv(path, list(RULES), [{"engine": engine, "split": split} for engine, split in splits.items()])
-    write_description(home, splits={"seed": seed, "shares": dict(shares)})
+    drawn = {"seed": seed, "shares": dict(shares)}
+    if fixed:
+        # How the first engines were drawn stays on record.
+        before = own_part(read_description(home)).get("splits") or {}
+        fresh = sorted(splits.keys() - fixed.keys())
+        added = [*before.get("added", []), *([{**drawn, "engines": fresh}] if fresh else [])]
+        drawn = {name: value for name, value in before.items() if name != "sha256"}
+        drawn |= {"added": added} if added else {}
+    write_description(home, splits=drawn)
     return splits

@@ -43,11 +43,28 @@ def test_added_engines_leave_the_others_where_they_are():
     assert len(more) == 20
 
 
+def test_how_engines_were_drawn_stays_on_record(ferry):
+    from sigkit.corpus.make_dataset import import_captures
+
+    first = Dataset.open(ferry).splits
+    import_captures(ferry, [str(ferry / "captures" / "e01")], engine="e05", origin="simulated",
+                    ignition_type="coil_on_plug")  # fmt: skip
+    with pytest.raises(DatasetError, match=r"'e05' of manifest\.csv is in no split"):
+        Dataset.open(ferry)
+    made = make_splits(ferry, 5, add=True)
+    assert {engine: split for engine, split in made.items() if engine != "e05"} == first
+    told = Dataset.open(ferry).description["sigkit"]["splits"]
+    assert told["seed"] != 5
+    assert told["added"] == [{"seed": 5, "shares": SHARES, "engines": ["e05"]}]
+
+
 def test_splits_are_drawn_once_and_guarded(ferry):
     with pytest.raises(DatasetError, match="is there already; splits are drawn once"):
         make_splits(ferry, 5)
     before = Dataset.open(ferry).splits
+    drawn = Dataset.open(ferry).description["sigkit"]["splits"]
     assert make_splits(ferry, 99, add=True) == before
+    assert Dataset.open(ferry).description["sigkit"]["splits"] == drawn
     path = ferry / "splits.csv"
     path.write_text(path.read_text(encoding="utf-8").replace("e01,test", "e01,train"), encoding="utf-8")
     with pytest.raises(DatasetError, match=r"splits.csv: its checksum differs"):
