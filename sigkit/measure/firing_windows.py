@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
+from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
 from sigkit.types.channel import Channel
@@ -159,6 +160,8 @@ class FiringWindows:
         See `noise_correlation`.
     droop_rate, droop_rate_u : float
         1 / time constant of the pickup, 1/s; 0 where no droop shows.
+    ripple_Hz : float
+        Frequency of a steady oscillation that was taken out, 0 for none.
     wander, wander_per_ms : float
         Standard deviation of the difference of two settled levels some milliseconds apart (ripple, drift,
         hum), unit of the channel, and of its change within a millisecond.
@@ -172,7 +175,7 @@ class FiringWindows:
         self.interval_s = 1.0 / channel.sample_rate_Hz
         self._bounds()
         self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
-        self.wander, self.wander_per_ms = 0.0, 0.0
+        self.wander, self.wander_per_ms, self.ripple_Hz = 0.0, 0.0, 0.0
         self._learn()
 
     def _bounds(self) -> None:
@@ -245,6 +248,12 @@ class FiringWindows:
         after = take_columns(value, begin, end)
         level = row_median(before)
         self.correlation = noise_correlation(before)
+        calm = self._calm(chosen, first, value, begin, end)
+        self.ripple_Hz = find_ripple(value, calm, self.interval_s)
+        if self.ripple_Hz:
+            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+            before, after = self._before(chosen, first, value), take_columns(value, begin, end)
+            level = row_median(before)
         self._learn_wander(chosen, first, value, begin, end)
         # The offset behind the pickup: what settled stretches show on the whole.
         source = level if np.isfinite(level).any() else row_median(after[:, -max(after.shape[1] // 3, 1) :])
@@ -283,6 +292,15 @@ class FiringWindows:
         noise = self.noise * np.sqrt(self.correlation)
         cost = weigh_dwell_droop(rows[some], on, off, self.interval_s, noise)
         self.droop_rate, self.droop_rate_u = settle_droop(cost)
+
+    def _calm(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.bool_]:
+        """Return which columns lie in settled stretches, before coil_on or after the ring, shape of ``value``."""
+        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])[rows]
+        start = np.maximum(ended + SETTLED_AFTER_S / self.interval_s - first, 0.0)[:, None]
+        on = (self.instants.coil_on.position[rows] - first - 2)[:, None]
+        column = np.arange(value.shape[1])
+        with np.errstate(invalid="ignore"):
+            return ((column >= start) & (column < on)) | ((column >= begin[:, None]) & (column < end[:, None]))
 
     def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
         """Learn from settled stretches how far two levels lie apart that should be one."""
@@ -357,8 +375,11 @@ class FiringWindows:
         edge = 1e-9 * max(abs(self.condition.step), 1e-300)
         with np.errstate(invalid="ignore"):
             clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
-        before = self._before(rows, first, value)
         begin, end = self._after_bounds(rows, first)
+        if self.ripple_Hz:
+            calm = self._calm(rows, first, value, begin, end)
+            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+        before = self._before(rows, first, value)
         level = row_median(before)
         level = np.where(np.isfinite(before).sum(axis=1) >= FEWEST, level, np.nan)
         level_u = self._level_u(np.isfinite(before).sum(axis=1))
