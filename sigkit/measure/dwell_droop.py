@@ -20,7 +20,7 @@ FLAT_SHARE = 0.3
 FIRST_SHARE, LAST_SHARE = 0.04, 0.97
 BLOCKS = 32
 #: What the exponential may be wrong by, share of the height: iron is not linear (our choice).
-MISFIT_SHARE = 0.003
+MISFIT_SHARE = 0.01
 #: Sinking rates of the coil looked at, 1/s: resistance / inductance of primaries runs from 0.3 ohm / 8 mH to
 #: 3 ohm / 0.5 mH (common practice, no source), with room to spare.
 SINKING_HZ = np.geomspace(8.0, 6000.0, 140)
