@@ -1,64 +1,147 @@
-"""Train the weights by which the built-in detector judges swings; writes sigkit/detect/swing_weights.npz.
+"""Train the weights by which the built-in detector judges swings; writes two files into sigkit/detect/.
 
-Run from the project's folder: ``python benchmarks/train_detector.py --engines 1000 --workers 2``.
+Run from the project's folder: ``python benchmarks/train_detector.py``.
 
-Truth comes from the simulator. Records that hold no ignition are drawn beside them, so that the detector
-learns what to leave alone. The seed is fixed here and differs from every study's.
+Truth comes from the simulator. Records that hold no ignition are drawn beside them, so that the detector learns what
+to leave alone. The first network judges a swing by what stands around it; the second judges it by its company
+(`sigkit.detect.company_features`) and is fitted on engines the first has not seen. The seed is fixed here and differs
+from every study's.
 """
 
 from __future__ import annotations
 
+import argparse
+from dataclasses import dataclass, replace
+from pathlib import Path
+
 import numpy as np
-from fit_network import train_command
+from fit_network import fit_network
 from numpy.typing import NDArray
 
-from sigkit.detect.candidate_features import candidate_features
-from sigkit.detect.swing_candidates import find_swings
-from sigkit.prepare.block_summary import summarise_blocks
+from sigkit.detect import swing_network
+from sigkit.detect.block_activity import describe_blocks, judge_blocks
+from sigkit.detect.company_features import company_features
+from sigkit.jobs import TaskFailure, run_jobs
+from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
-from sigkit.prepare.settled_level import settled_level
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.types.channel import Channel
 
 SEED = 20_260_001
 #: A swing this near to the true switching-off, with its polarity, is the firing; others this near are left out.
-NEAREST_S = 0.2e-3
+NEAREST_S = 0.3e-3
 LEFT_OUT_S = 0.4e-3
 ENGINES_A_TASK = 20
+#: Other records beside each task of engines.
+OTHERS_A_TASK = 40
+#: Share of the tasks the first network is fitted on, and share of its examples that are not firings that is kept.
+FIRST_SHARE = 0.75
+KEPT_SHARE = 0.25
 
 
-def describe(channel: Channel) -> tuple[NDArray, NDArray, NDArray]:
-    """Return features, times in seconds from the first sample, and directions of a channel's swings."""
-    blocks = summarise_blocks(channel)
-    noise = condition_channel(channel, blocks).noise
-    baseline = settled_level(blocks, channel.sample_rate_Hz)
-    swings = find_swings(blocks, channel.sample_rate_Hz, noise)
-    features = candidate_features(blocks, baseline, channel.sample_rate_Hz, noise, swings)
-    return features, (swings.block + 0.5) * blocks.length / channel.sample_rate_Hz, swings.direction
+@dataclass(frozen=True, eq=False)
+class Reduced:
+    """One channel as blocks, with the true firings on it."""
+
+    blocks: BlockSummary
+    noise: float
+    sample_rate_Hz: float
+    start_s: float
+    kind: str
+    off_s: NDArray[np.float64]
+    polarity: NDArray[np.int64]
+
+    def cropped(self, first: int, last: int) -> Reduced:
+        """Return blocks ``first:last`` only: a record that begins or ends elsewhere."""
+        parts = {name: getattr(self.blocks, name)[first:last] for name in ("minimum", "maximum", "mean", "mean_square")}
+        blocks = replace(self.blocks, count=(last - first) * self.blocks.length, **parts)
+        start_s = self.start_s + first * self.blocks.length / self.sample_rate_Hz
+        return replace(self, blocks=blocks, start_s=start_s)
 
 
-def examples(made: SimulatedCapture) -> list[tuple[NDArray, NDArray]]:
-    """Return features and labels (1 firing, 0 not) of every channel of a capture."""
+def reduce_capture(made: SimulatedCapture) -> list[Reduced]:
+    """Reduce the channels of a capture to blocks."""
     result, truth = [], made.truth
     for channel in made.capture.channels:
-        if channel.kind not in ("secondary_voltage", "primary_voltage"):
+        if channel.kind not in ("secondary_voltage", "primary_voltage", "coil_current"):
             continue
-        features, time_s, direction = describe(channel)
-        label = np.zeros(time_s.size, dtype=np.int8)
         rows = np.flatnonzero((truth["channel"] == channel.name) & ~truth["absent"])
-        for row in rows:
-            away = np.abs(time_s - (truth["coil_off_s"][row] - channel.start_s))
-            label[away < LEFT_OUT_S] = -1
-            away[direction != truth["polarity"][row]] = np.inf
-            if away.size and away.min() < NEAREST_S:
-                label[away.argmin()] = 1
-        keep = label >= 0
-        result.append((features[keep].astype(np.float32), label[keep]))
+        result.append(reduce_channel(channel, truth["coil_off_s"][rows], truth["polarity"][rows]))
     return result
 
 
-def draw_others(rng: np.random.Generator) -> list[tuple[NDArray, NDArray]]:
+def reduce_channel(channel: Channel, off_s: NDArray, polarity: NDArray) -> Reduced:
+    """Reduce a channel to blocks."""
+    blocks = summarise_blocks(channel)
+    noise = condition_channel(channel, blocks).noise
+    return Reduced(blocks, noise, channel.sample_rate_Hz, channel.start_s, channel.kind, off_s, polarity)
+
+
+def label(time_s: NDArray, direction: NDArray, log_odds: NDArray, one: Reduced) -> NDArray[np.int8]:
+    """Return 1 for firings, 0 for others, -1 for swings too near to a firing to be either."""
+    result = np.zeros(time_s.size, dtype=np.int8)
+    for off_s, polarity in zip(one.off_s, one.polarity, strict=True):
+        away = np.abs(time_s - off_s)
+        result[away < LEFT_OUT_S] = -1
+        near = np.flatnonzero((away < NEAREST_S) & (direction == polarity))
+        if near.size:
+            result[near[log_odds[near].argmax()]] = 1
+    return result
+
+
+def swing_examples(one: Reduced, rng: np.random.Generator) -> tuple[NDArray, NDArray]:
+    """Return features and labels of the swings of a channel, each by itself."""
+    described = describe_blocks(one.blocks, one.noise, one.sample_rate_Hz)
+    time_s = one.start_s + (described.swings.block + 0.5) * one.blocks.length / one.sample_rate_Hz
+    # Of several swings at a firing the one nearest to it counts.
+    away = np.abs(time_s[:, None] - one.off_s).min(axis=1) if one.off_s.size else np.zeros(time_s.size)
+    labels = label(time_s, described.swings.direction, -away, one)
+    keep = (labels == 1) | ((labels == 0) & (rng.random(labels.size) < KEPT_SHARE))
+    return described.features[keep], labels[keep]
+
+
+def cut_somewhere(one: Reduced, rng: np.random.Generator) -> Reduced | None:
+    """Return the channel cut close to one of its firings, or None where there is too little."""
+    if one.off_s.size == 0:
+        return None
+    off = rng.choice(one.off_s) - one.start_s
+    spans = (
+        (rng.uniform(0.02e-3, 1e-3), rng.uniform(4e-3, 12e-3)),
+        (rng.uniform(3e-3, 10e-3), rng.uniform(0.03e-3, 1.5e-3)),
+        (rng.uniform(2e-3, 10e-3), rng.uniform(3e-3, 12e-3)),
+    )
+    before, after = spans[int(rng.integers(3))]
+    rate = one.sample_rate_Hz / one.blocks.length
+    first, last = max(0, int((off - before) * rate)), min(one.blocks.mean.size, int((off + after) * rate))
+    return one.cropped(first, last) if last - first >= 30 else None
+
+
+def company_examples(channels: list[Reduced]) -> list[tuple[NDArray, NDArray]]:
+    """Return features and labels of the swings of a capture in their company."""
+    judged = [judge_blocks(one.blocks, one.noise, one.sample_rate_Hz, one.start_s, one.kind) for one in channels]
+    result = []
+    for one, swings, features in zip(channels, judged, company_features(judged), strict=True):
+        if one.kind != "coil_current" and features.shape[0]:
+            labels = label(swings.time_s, swings.direction, swings.log_odds, one)
+            result.append((features[labels >= 0].astype(np.float32), labels[labels >= 0]))
+    return result
+
+
+def selections(channels: list[Reduced], rng: np.random.Generator) -> list[list[Reduced]]:
+    """Return the capture as recorded, its leads only, and some leads cut somewhere."""
+    leads = [one for one in channels if one.kind == "secondary_voltage"]
+    result = [channels, leads]
+    some = [one for one in leads if rng.random() < 0.5] or leads[:1]
+    most = min((one.blocks.mean.size for one in some), default=0)
+    if most >= 60:
+        first = int(rng.integers(0, most // 2))
+        last = int(rng.integers(min(first + 40, most), most + 1))
+        result.append([one.cropped(first, last) for one in some])
+    return [one for one in result if one]
+
+
+def draw_other(rng: np.random.Generator) -> Reduced:
     """Draw one record without ignition: tones, pulses, ramps, walks, bursts, noises; invented."""
     rate = float(rng.choice([20e3, 50e3, 100e3, 200e3, 500e3, 1e6]))
     count = int(min(rate * rng.uniform(0.02, 1.0), 4e5))
@@ -86,21 +169,73 @@ def draw_others(rng: np.random.Generator) -> list[tuple[NDArray, NDArray]]:
     signal = kinds[int(rng.integers(len(kinds)))]() * rng.choice([-1, 1])
     signal = signal + rng.normal(size=count) * 10 ** rng.uniform(-3.5, -1)
     channel = Channel("1", signal.astype(np.float32), rate)
-    features, _, _ = describe(channel)
-    return [(features.astype(np.float32), np.zeros(features.shape[0], dtype=np.int8))]
+    return reduce_channel(channel, np.zeros(0), np.zeros(0, dtype=np.int64))
 
 
-def make_task(number: int) -> tuple[NDArray, NDArray]:
-    """Return the examples of one batch of engines and of as many other records."""
-    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=12)
-    parts = []
-    for made in iterate_captures(recipe, np.random.SeedSequence([SEED, number])):
-        parts += examples(made)
+def captures_of(number: int) -> list[list[Reduced]]:
+    """Return the reduced captures of one task, records without ignition among them."""
+    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=12 if number % 2 else 4)
+    result = [reduce_capture(made) for made in iterate_captures(recipe, np.random.SeedSequence([SEED, number]))]
     rng = np.random.default_rng([SEED, number, 1])
-    for _ in range(4 * ENGINES_A_TASK):
-        parts += draw_others(rng)
+    return [one for one in result if one] + [[draw_other(rng)] for _ in range(OTHERS_A_TASK)]
+
+
+def first_task(number: int) -> tuple[NDArray, NDArray]:
+    """Return the examples of the first network from one task."""
+    rng = np.random.default_rng([SEED, number, 2])
+    parts = []
+    for channels in captures_of(number):
+        for one in channels:
+            if one.kind == "coil_current":
+                continue
+            parts.append(swing_examples(one, rng))
+            cut = cut_somewhere(one, rng) if rng.random() < 0.5 else None
+            if cut is not None:
+                parts.append(swing_examples(cut, rng))
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
+def second_task(number: int) -> tuple[NDArray, NDArray]:
+    """Return the examples of the second network from one task."""
+    rng = np.random.default_rng([SEED, number, 3])
+    parts = []
+    for channels in captures_of(number):
+        for chosen in selections(channels, rng) if channels[0].off_s.size else [channels]:
+            parts += company_examples(chosen)
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+
+
+def gather(make_task, tasks: list[int], workers: int, title: str) -> tuple[NDArray, NDArray]:  # type: ignore[no-untyped-def]
+    """Return the examples of many tasks."""
+    parts = run_jobs(make_task, tasks, workers, progress=title)
+    for part in parts:
+        if isinstance(part, TaskFailure):
+            raise part.error
+    return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
+
+
+def main() -> None:
+    """Simulate, fit both networks, write them."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--engines", type=int, default=1600)
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    folder = Path("sigkit/detect")
+    tasks = list(range(max(2, options.engines // ENGINES_A_TASK)))
+    cut = max(1, round(FIRST_SHARE * len(tasks)))
+    features, labels = gather(first_task, tasks[:cut], options.workers, "swings")
+    weights = folder / swing_network.SWING_WEIGHTS
+    fit_network(features, labels, (128, 48), weights)
+    with np.load(weights) as stored:
+        arrays = {name: stored[name] for name in stored.files}
+    # Only a share of the swings that are no firings was kept: back to their true odds.
+    last = max(name for name in arrays if name.startswith("bias_"))
+    arrays[last] = arrays[last] + np.float32(np.log(KEPT_SHARE))
+    np.savez_compressed(weights, **arrays)
+    swing_network.forget_weights()
+    features, labels = gather(second_task, tasks[cut:], options.workers, "company")
+    fit_network(features, labels, (64, 32), folder / swing_network.COMPANY_WEIGHTS)
+
+
 if __name__ == "__main__":
-    train_command(__doc__, make_task, ENGINES_A_TASK, 1000, (128, 64), "sigkit/detect/swing_weights.npz")
+    main()

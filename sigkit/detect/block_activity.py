@@ -1,4 +1,4 @@
-"""The built-in detector: swings of the block summary, judged by what stands around them."""
+"""The built-in detector: swings of the block summary, judged by what stands around them, then by their company."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.candidate_features import candidate_features
+from sigkit.detect.candidate_features import SHAPE, candidate_features
 from sigkit.detect.choose_firings import choose_firings
+from sigkit.detect.company_features import CLIP, company_features
 from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
-from sigkit.detect.swing_candidates import find_swings
-from sigkit.detect.swing_network import judge_swings
-from sigkit.prepare.block_summary import summarise_blocks
+from sigkit.detect.judged_channel import JudgedChannel
+from sigkit.detect.remove_ripple import remove_ripple
+from sigkit.detect.swing_candidates import Swings, find_swings
+from sigkit.detect.swing_network import judge_company, judge_swings
+from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.prepare.settled_level import settled_level
 from sigkit.types.capture import Capture
@@ -29,21 +32,12 @@ AFTER_S = 14e-3
 SURE = 8.0
 #: Fewest samples in which a firing can be told (our choice).
 FEWEST_SAMPLES = 64
-
-
-#: An event seen on another channel of the capture adds this to the log-odds of a swing at the same instant
-#: (our choice, checked on simulated captures: it finds firings buried in noise and calls no crosstalk a firing).
-SEEN_ELSEWHERE = 2.5
-SAME_INSTANT_S = 0.25e-3
-
-
-@dataclass(frozen=True, eq=False)
-class _Judged:
-    """Swings of one channel with their log-odds; or firings found otherwise, with ``polarity`` set."""
-
-    position: NDArray[np.int64]
-    direction: NDArray[np.int64]
-    log_odds: NDArray[np.float64]
+#: A record this short is most likely a triggered sweep and holds a firing: its likeliest swing counts from these
+#: log-odds on when no other does (our choice, checked on simulated sweeps).
+SWEEP_S = 40e-3
+SWEEP_LOG_ODDS = -2.0
+#: Swings below these log-odds are not looked at again (our choice: hardly one in 10,000 of them would be a firing).
+HOPELESS = -12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,14 +66,19 @@ class BlockActivityDetector:
 
     def detect(self, capture: Capture) -> list[Firings]:
         """Return one `Firings` for each channel, in the order of ``capture.channels``."""
-        judged = [_judge(channel) for channel in capture.channels]
-        found = [_choose(one, channel, []) for one, channel in zip(judged, capture.channels, strict=True)]
-        if sum(one.position.size > 0 for one in found) > 1:
-            times = [_times(one, channel) for one, channel in zip(found, capture.channels, strict=True)]
-            found = [
-                _choose(one, channel, times[:k] + times[k + 1 :])
-                for k, (one, channel) in enumerate(zip(judged, capture.channels, strict=True))
-            ]
+        judged = [judge_channel(channel) for channel in capture.channels]
+        company = company_features(judged)
+        found = []
+        for channel, one, features in zip(capture.channels, judged, company, strict=True):
+            log_odds = one.log_odds
+            if channel.kind != "coil_current":
+                # Both judges have a say: each alone misses what the other finds.
+                log_odds = 0.5 * (np.clip(log_odds, -CLIP, CLIP) + judge_company(features))
+            rows, polarity = choose_firings(one.time_s, one.direction, log_odds)
+            if not rows.size and one.stop_s - one.start_s < SWEEP_S and log_odds.max(initial=-CLIP) > SWEEP_LOG_ODDS:
+                likeliest = int(log_odds.argmax())
+                rows, polarity = np.array([likeliest]), int(one.direction[likeliest])
+            found.append(_Found(one.position[rows], polarity))
         events = number_events(
             [_times(one, channel) for one, channel in zip(found, capture.channels, strict=True)]
         )
@@ -89,35 +88,64 @@ class BlockActivityDetector:
         ]
 
 
-def _judge(channel: Channel) -> _Judged:
-    none = np.zeros(0, dtype=np.int64)
+def judge_channel(channel: Channel) -> JudgedChannel:
+    """Return the swings of one channel that may be a switching-off, each judged by what stands around it.
+
+    Parameters
+    ----------
+    channel : Channel
+
+    Returns
+    -------
+    JudgedChannel
+    """
     if len(channel) < FEWEST_SAMPLES or channel.kind == "synchronising_pulse":
-        return _Judged(none, none, np.zeros(0))
+        return JudgedChannel.without_swings()
     blocks = summarise_blocks(channel)
-    condition = condition_channel(channel, blocks)
-    rate = channel.sample_rate_Hz
-    if channel.kind == "coil_current":
-        position, sign = find_current_drops(blocks, rate, condition.noise)
-        return _Judged(position, np.full(position.size, sign), np.full(position.size, SURE))
-    swings = find_swings(blocks, rate, condition.noise)
+    noise = condition_channel(channel, blocks).noise
+    return judge_blocks(blocks, noise, channel.sample_rate_Hz, channel.start_s, channel.kind)
+
+
+def judge_blocks(
+    blocks: BlockSummary, noise: float, sample_rate_Hz: float, start_s: float, kind: str
+) -> JudgedChannel:
+    """Return the judged swings of a channel that is already reduced to blocks."""
+    stop_s = start_s + blocks.count / sample_rate_Hz
+    if kind == "coil_current":
+        position, sign = find_current_drops(blocks, sample_rate_Hz, noise)
+        n = position.size
+        return JudgedChannel(
+            position, seconds_from_samples(position, sample_rate_Hz, start_s), np.full(n, sign), np.ones(n),
+            np.full(n, SURE), np.zeros((n, SHAPE.stop - SHAPE.start), dtype=np.float32), start_s, stop_s,
+        )  # fmt: skip
+    described = describe_blocks(blocks, noise, sample_rate_Hz)
+    swings, features = described.swings, described.features
     if swings.block.size == 0:
-        return _Judged(none, none, np.zeros(0))
-    baseline = settled_level(blocks, rate)
-    log_odds = judge_swings(candidate_features(blocks, baseline, rate, condition.noise, swings))
-    position = np.minimum(swings.block * blocks.length + blocks.length // 2, blocks.count - 1)
-    return _Judged(position.astype(np.int64), swings.direction, log_odds)
+        return JudgedChannel.without_swings(start_s, stop_s)
+    position = np.minimum(swings.block * blocks.length + blocks.length // 2, blocks.count - 1).astype(np.int64)
+    judged = JudgedChannel(
+        position, seconds_from_samples(position, sample_rate_Hz, start_s), swings.direction, swings.size,
+        judge_swings(features), features[:, SHAPE], start_s, stop_s,
+    )  # fmt: skip
+    return judged.take(np.flatnonzero(judged.log_odds > HOPELESS))
 
 
-def _choose(judged: _Judged, channel: Channel, elsewhere: list[NDArray]) -> _Found:
-    log_odds = judged.log_odds.copy()
-    times = seconds_from_samples(judged.position, channel.sample_rate_Hz, channel.start_s)
-    seen = np.sort(np.concatenate(elsewhere)) if elsewhere else np.zeros(0)
-    if seen.size and times.size:
-        at = np.clip(np.searchsorted(seen, times), 1, max(seen.size - 1, 1))
-        near = np.minimum(np.abs(seen[at - 1] - times), np.abs(seen[np.minimum(at, seen.size - 1)] - times))
-        log_odds[near <= SAME_INSTANT_S] += SEEN_ELSEWHERE
-    rows, polarity = choose_firings(times, judged.direction, log_odds)
-    return _Found(judged.position[rows], polarity)
+@dataclass(frozen=True, eq=False)
+class DescribedSwings:
+    """Swings of a channel and, shape (n, FEATURE_COUNT), what stands around them."""
+
+    swings: Swings
+    features: NDArray[np.float32]
+
+
+def describe_blocks(blocks: BlockSummary, noise: float, sample_rate_Hz: float) -> DescribedSwings:
+    """Return all swings of a channel that is already reduced to blocks, unjudged."""
+    blocks, ripple = remove_ripple(blocks, sample_rate_Hz)
+    # Ripple is in the noise as measured, as the root mean square of a tone; something is left of noise in any case.
+    noise = float(np.sqrt(max(noise**2 - 0.5 * ripple**2, (0.3 * noise) ** 2)))
+    swings = find_swings(blocks, sample_rate_Hz)
+    baseline = settled_level(blocks, sample_rate_Hz)
+    return DescribedSwings(swings, candidate_features(blocks, baseline, sample_rate_Hz, noise, swings))
 
 
 def _times(found: _Found, channel: Channel) -> NDArray[np.float64]:

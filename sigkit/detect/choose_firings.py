@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 APART_S = 6.0e-3
 #: Log-odds from which a swing counts, and from which it counts when it stands alone with its polarity
 #: (our choice, checked in the first table of the benchmarks).
-LEAST_LOG_ODDS = -0.5
+LEAST_LOG_ODDS = -1.0
 #: A polarity holds for the whole lead; it is weighed by the log-odds of its firings, capped at this.
 CAP = 6.0
 
@@ -40,14 +40,14 @@ def choose_firings(
     >>> rows.tolist(), sign
     ([0, 2], -1)
     """
-    chosen = {sign: _suppress(position_s, direction, log_odds, sign) for sign in (-1, 1)}
+    chosen = {sign: likeliest_apart(position_s, direction, log_odds, sign) for sign in (-1, 1)}
     weight = {sign: float(np.minimum(log_odds[rows], CAP).sum()) for sign, rows in chosen.items()}
     polarity = 1 if weight[1] > weight[-1] else -1
     rows = chosen[polarity]
     return (rows, polarity) if rows.size else (rows, 0)
 
 
-def _suppress(position_s: NDArray, direction: NDArray, log_odds: NDArray, sign: int) -> NDArray[np.int64]:
+def likeliest_apart(position_s: NDArray, direction: NDArray, log_odds: NDArray, sign: int) -> NDArray[np.int64]:
     """Keep the likeliest of swings closer than `APART_S`, likeliest first."""
     rows = np.flatnonzero((direction == sign) & (log_odds > LEAST_LOG_ODDS))
     kept: list[int] = []

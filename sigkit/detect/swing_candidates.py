@@ -12,13 +12,18 @@ from sigkit.prepare.block_summary import BlockSummary
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
 #: 60 us and the lag of a slow recorder, in blocks).
 RISE_S = 0.15e-3
-#: Least swing in standard deviations of one sample, and as a share of the record's largest (our choice).
-LEAST_SIGMA = 8.0
-LEAST_SHARE = 0.004
+#: A swing must exceed the record's usual swing by this factor, and this share of its largest (our choice).
+USUAL_FACTOR = 1.5
+LEAST_SHARE = 0.003
 #: A swing counts when it is at least this share of the largest one of its direction within the time (our
 #: choice: the swing of a waste spark against that at the end of its burn).
-NEAR_SHARE = 0.2
+NEAR_SHARE = 0.15
 NEAR_S = 0.8e-3
+#: Steps of the mean level: averaged over this long on either side (our choice: the shortest burn line counted
+#: lasts 0.05 ms, the usual one 0.5 ms and more).
+STEP_S = 0.3e-3
+#: Least step in robust standard deviations of the record's steps (our choice).
+STEP_SIGMA = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,43 +45,80 @@ class Swings:
     size: NDArray[np.float64]
 
 
-def find_swings(blocks: BlockSummary, sample_rate_Hz: float, noise: float) -> Swings:
-    """Find the dominant swings of both directions.
+def find_swings(blocks: BlockSummary, sample_rate_Hz: float) -> Swings:
+    """Find the dominant swings of both directions: quick ones between extremes, and steps of the mean level.
+
+    A spike shows as the one, a burn line that drowns in noise sample by sample as the other.
 
     Parameters
     ----------
     blocks : BlockSummary
     sample_rate_Hz : float
         Of the samples, hertz.
-    noise : float
-        Standard deviation of one sample, channel units.
 
     Returns
     -------
     Swings
     """
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
     rate = sample_rate_Hz / blocks.length
     rise = max(1, round(RISE_S * rate))
     near = max(1, round(NEAR_S * rate))
+    step = _steps(blocks.mean, max(1, round(STEP_S * rate)))
+    spread = 1.4826 * float(np.median(np.abs(step))) if step.size else 0.0
     parts = []
     for direction in (1, -1):
         high = blocks.maximum if direction > 0 else -blocks.minimum
         low = blocks.minimum if direction > 0 else -blocks.maximum
-        # Lowest level of the blocks before: window [i - rise, i - 1], or the block itself when alone.
-        before = minimum_filter1d(low, rise + 1, origin=rise - (rise + 1) // 2, mode="nearest")
-        swing = high - before
-        largest = float(swing.max(initial=0.0))
-        limit = max(LEAST_SIGMA * noise, LEAST_SHARE * largest)
-        around = maximum_filter1d(swing, 2 * near + 1, mode="nearest")
-        close = maximum_filter1d(swing, 2 * rise + 1, mode="nearest")
-        at = np.flatnonzero((swing > limit) & (swing >= NEAR_SHARE * around) & (swing == close))
-        if at.size:
-            at = at[np.concatenate([[True], np.diff(at) > rise])]
-        parts.append((at, np.full(at.size, direction), swing[at]))
+        at = _quick(high, low, rise, near)
+        rising = _largest(direction * step, STEP_SIGMA * spread, rise, near)
+        # A step belongs to the quick swing beside it.
+        if at.size and rising.size:
+            place = np.searchsorted(at, rising)
+            away = np.minimum(
+                np.abs(rising - at[np.minimum(place, at.size - 1)]), np.abs(rising - at[np.maximum(place - 1, 0)])
+            )
+            rising = rising[away > rise]
+        at = np.sort(np.concatenate([at, rising]))
+        before = at[:, None] - np.arange(rise + 1)
+        size = high[at] - low[np.maximum(before, 0)].min(axis=1) if at.size else np.zeros(0)
+        parts.append((at, np.full(at.size, direction), np.maximum(size, 0.0)))
     block = np.concatenate([part[0] for part in parts])
     directions = np.concatenate([part[1] for part in parts])
     size = np.concatenate([part[2] for part in parts])
     order = np.lexsort((directions, block))
     return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order])
+
+
+def _quick(high: NDArray, low: NDArray, rise: int, near: int) -> NDArray[np.int64]:
+    from scipy.ndimage import minimum_filter1d
+
+    # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
+    before = minimum_filter1d(low, rise + 1, origin=rise - (rise + 1) // 2, mode="nearest")
+    swing = high - before
+    usual = float(np.median(swing)) if swing.size else 0.0
+    limit = max(USUAL_FACTOR * usual, LEAST_SHARE * float(swing.max(initial=0.0)))
+    return _largest(swing, limit, rise, near)
+
+
+def _largest(swing: NDArray, limit: float, rise: int, near: int) -> NDArray[np.int64]:
+    from scipy.ndimage import maximum_filter1d
+
+    if swing.size == 0:
+        return np.zeros(0, dtype=np.int64)
+    around = maximum_filter1d(swing, 2 * near + 1, mode="nearest")
+    close = maximum_filter1d(swing, 2 * rise + 1, mode="nearest")
+    at = np.flatnonzero((swing > limit) & (swing >= NEAR_SHARE * around) & (swing == close))
+    if at.size:
+        at = at[np.concatenate([[True], np.diff(at) > rise])]
+    return at
+
+
+def _steps(mean: NDArray, width: int) -> NDArray[np.float64]:
+    """Mean of the blocks from each on, less the mean of those before; 0 where there are none."""
+    m = mean.size
+    sums = np.concatenate([[0.0], np.cumsum(mean - (mean[0] if m else 0.0))])
+    place = np.arange(m)
+    after, before = np.minimum(place + width, m), np.maximum(place - width, 0)
+    behind = (sums[after] - sums[place]) / np.maximum(after - place, 1)
+    ahead = (sums[place] - sums[before]) / np.maximum(place - before, 1)
+    return np.where(place > 0, behind - ahead, 0.0)

@@ -1,4 +1,4 @@
-"""Judge swings: a small network with stored weights."""
+"""Judge swings: two small networks with stored weights, one for the swing alone, one for its company."""
 
 from __future__ import annotations
 
@@ -8,15 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import FEATURE_COUNT
+from sigkit.detect.company_features import FEATURES
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
 #: Weights made by ``benchmarks/train_detector.py`` from simulated engines and drawn other records.
-WEIGHTS = "swing_weights.npz"
+SWING_WEIGHTS = "swing_weights.npz"
+COMPANY_WEIGHTS = "company_weights.npz"
 
 
-@lru_cache(maxsize=1)
-def _weights() -> dict[str, NDArray[np.float64]]:
-    return load_network("sigkit.detect", WEIGHTS, FEATURE_COUNT)
+@lru_cache(maxsize=2)
+def _weights(name: str, features: int) -> dict[str, NDArray[np.float64]]:
+    return load_network("sigkit.detect", name, features)
+
+
+def forget_weights() -> None:
+    """Load the weights anew at the next call, after they were written."""
+    _weights.cache_clear()
 
 
 def judge_swings(features: NDArray) -> NDArray[np.float64]:
@@ -41,4 +48,25 @@ def judge_swings(features: NDArray) -> NDArray[np.float64]:
     >>> judge_swings(np.zeros((0, FEATURE_COUNT))).shape
     (0,)
     """
-    return evaluate_network(_weights(), features)
+    return evaluate_network(_weights(SWING_WEIGHTS, FEATURE_COUNT), features)
+
+
+def judge_company(features: NDArray) -> NDArray[np.float64]:
+    """Return log-odds that each swing is a switching-off, its company considered.
+
+    Parameters
+    ----------
+    features : ndarray, shape (n, len(sigkit.detect.company_features.FEATURES))
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+
+    Raises
+    ------
+    sigkit.errors.ModelError
+        When the stored weights do not fit the features.
+    """
+    if features.shape[0] == 0:
+        return np.zeros(0)
+    return evaluate_network(_weights(COMPANY_WEIGHTS, len(FEATURES)), features)
