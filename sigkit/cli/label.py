@@ -21,6 +21,9 @@ def label(
         list[Path] | None,
         typer.Option(help="Where to look: a table with capture, channel, time_s (CSV or Parquet); may be repeated."),
     ] = None,
+    only_proposals: Annotated[
+        bool, typer.Option("--only-proposals", help="These firings only; with --not-blind in the tables' order.")
+    ] = False,
     not_blind: Annotated[
         bool, typer.Option("--not-blind", help="Show names, other readers' labels and proposals; labels say so.")
     ] = False,
@@ -53,6 +56,7 @@ def label(
     settings = LabelSettings(
         reader, "whole_capture" if whole_capture else "firing", blind=not not_blind, seed=seed,
         repeat_share=repeat_share, origin=origin, proposals=tuple(proposals or ()),
+        only_proposals=only_proposals,
     )  # fmt: skip
     session = LabelSession(dataset, settings)
     for message in (*session.journal.messages, *session.left_out):

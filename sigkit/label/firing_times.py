@@ -16,7 +16,7 @@ from sigkit.label.capture_store import CaptureStore
 #: strike belongs to its firing).
 SAME_FIRING_S = 1e-3
 #: Columns of a proposal that may be shown to a reader who is not blind.
-SHOWN = ("coil_on_s", "coil_off_s", "breakdown_s", "burn_end_s", "sparked", "condition")
+SHOWN = ("coil_on_s", "coil_off_s", "breakdown_s", "burn_end_s", "sparked", "condition", "given", "likely")
 #: Below this probability of its best guess a model counts as uncertain (our choice).
 UNCERTAIN = 0.7
 
@@ -79,6 +79,24 @@ def read_proposals(path: Path, store: CaptureStore) -> list[FiringTime]:
     return found
 
 
+def distinct_firing_times(proposed: Iterable[FiringTime]) -> list[FiringTime]:
+    """Return every proposed place once, in the order given.
+
+    Examples
+    --------
+    >>> [one.time_s for one in distinct_firing_times([FiringTime("a", "1", t) for t in (0.5, 0.1, 0.5003)])]
+    [0.5, 0.1]
+    """
+    there: dict[tuple[str, str], list[float]] = {}
+    kept = []
+    for one in proposed:
+        times = there.setdefault((one.capture, one.channel), [])
+        if all(abs(one.time_s - other) > SAME_FIRING_S for other in times):
+            times.append(one.time_s)
+            kept.append(one)
+    return kept
+
+
 def merge_firing_times(proposed: Iterable[FiringTime], journals: Iterable[LabelJournal]) -> list[FiringTime]:
     """Return every place once, in order of capture, channel and time; a label adds one that was not proposed.
 
@@ -90,12 +108,8 @@ def merge_firing_times(proposed: Iterable[FiringTime], journals: Iterable[LabelJ
         for one in journal.firings()
         if one.origin != "truth"
     ]
-    merged: dict[tuple[str, str], list[FiringTime]] = {}
-    for one in (*sorted(proposed, key=lambda at: at.time_s), *from_labels):
-        there = merged.setdefault((one.capture, one.channel), [])
-        if all(abs(one.time_s - other.time_s) > SAME_FIRING_S for other in there):
-            there.append(one)
-    return [one for key in sorted(merged) for one in sorted(merged[key], key=lambda at: at.time_s)]
+    places = distinct_firing_times((*sorted(proposed, key=lambda at: at.time_s), *from_labels))
+    return sorted(places, key=lambda at: (at.capture, at.channel, at.time_s))
 
 
 def _rows(path: Path) -> list[dict[str, Any]]:

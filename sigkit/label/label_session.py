@@ -16,7 +16,7 @@ from sigkit.corpus.label_record import CaptureMark, FiringLabel, LabelError
 from sigkit.errors import CaptureError, SettingsError
 from sigkit.label.capture_store import CaptureStore
 from sigkit.label.channel_extremes import Trace
-from sigkit.label.firing_times import FiringTime, merge_firing_times, read_proposals
+from sigkit.label.firing_times import FiringTime, distinct_firing_times, merge_firing_times, read_proposals
 from sigkit.label.label_queues import QUEUES, LabelIndex, queue_of
 from sigkit.label.label_settings import LabelSettings
 from sigkit.label.label_tasks import LabelTask, capture_tasks, firing_tasks
@@ -57,7 +57,10 @@ class LabelSession:
             proposed = [one for path in settings.proposals for one in read_proposals(path, self.store)]
             # Own labels last: a place that somebody else gave does not move when it is labelled.
             journals = sorted(self._everybody().items(), key=lambda pair: pair[0] == settings.reader)
-            self.times = merge_firing_times(proposed, [journal for _, journal in journals])
+            if settings.only_proposals:
+                self.times = distinct_firing_times(proposed)
+            else:
+                self.times = merge_firing_times(proposed, [journal for _, journal in journals])
             if not self.times:
                 raise SettingsError(
                     "no firing is proposed or labelled yet; give --proposals FILE (a table with capture, channel, "

@@ -27,6 +27,8 @@ class LabelSettings:
     origin : str
         ``cursor``, or ``picture`` when the readings are made from rendered pictures of the page.
     proposals : tuple of Path
+    only_proposals : bool
+        Show the proposed firings only, not those that labels add; when not blind, in the order of the tables.
     """
 
     reader: str
@@ -36,6 +38,7 @@ class LabelSettings:
     repeat_share: float = 0.1
     origin: str = "cursor"
     proposals: tuple[Path, ...] = ()
+    only_proposals: bool = False
 
     def __post_init__(self) -> None:
         check_reader(self.reader)

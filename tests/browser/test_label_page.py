@@ -401,6 +401,27 @@ def test_touch_on_a_tablet(serve, open_page, label_set, size):
         page.touchscreen.tap(box["x"] + ms / 12.0 * box["width"], box["y"] + box["height"] / 2)
         page.wait_for_timeout(80)
     picture(page, f"tablet-{size[0]}x{size[1]}")
+    # Two fingers that part zoom in about what is between them, one finger pans; neither moves a mark.
+    found = marks(page)
+    hand = page.context.new_cdp_session(page)
+    x, y = box["x"] + 0.7 * box["width"], box["y"] + 0.3 * box["height"]
+
+    def touch(kind, *reach):
+        hand.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [
+            {"x": x + each, "y": y, "id": number} for number, each in enumerate(reach)]})  # fmt: skip
+        page.wait_for_timeout(50)
+
+    before = page.locator("#context").screenshot()
+    for reach in (20, 40, 60, 80):
+        touch("touchStart" if reach == 20 else "touchMove", -reach, reach)
+    touch("touchEnd")
+    zoomed = page.locator("#context").screenshot()
+    assert zoomed != before
+    for way in (0, 20, 40):
+        touch("touchStart" if way == 0 else "touchMove", way)
+    touch("touchEnd")
+    assert page.locator("#context").screenshot() != zoomed
+    assert marks(page) == found
     page.locator("#save").tap()
     saved(page)
     assert journal(label_set).firings()[0].burn_ms == pytest.approx(1.27, abs=4 * 12.0 / box["width"])

@@ -228,6 +228,20 @@ def test_what_the_command_is_given_is_checked(new_session, label_set, tmp_path):
             new_session(proposals=(wrong,))
 
 
+def test_a_ranked_list_is_opened_in_its_order_and_says_what_it_says(new_session, tmp_path):
+    ranked = tmp_path / "suspected.csv"
+    rows = [("quay-heron-11.npz", "lead_2", 0.052), ("harbour-otter-07.npz", "lead_1", 0.050),
+            ("quay-heron-11.npz", "lead_1", 0.010)]  # fmt: skip
+    lines = [f"{capture},{channel},{time_s},normal,wide_gap" for capture, channel, time_s in rows]
+    ranked.write_text("\n".join(["capture,channel,time_s,given,likely", *lines]) + "\n")
+    session = new_session(proposals=(ranked,), only_proposals=True, blind=False)
+    assert [(task.capture, task.channel, task.time_s) for task in session.tasks] == rows
+    assert session.item(session.tasks[0].token)["proposal"] == {"given": "normal", "likely": "wide_gap"}
+    blind = new_session(proposals=(ranked,), only_proposals=True, repeat_share=0.0)
+    assert len(blind.tasks) == 3
+    assert "wide_gap" not in json.dumps([blind.item(task.token) for task in blind.tasks])
+
+
 def test_a_capture_that_cannot_be_read_is_left_out_by_name(new_session, label_set):
     (label_set / "captures" / "quay-heron-11.npz").write_bytes(b"PK\x03\x04" + b"\x00" * 30)
     session = new_session(repeat_share=0.0)

@@ -49,6 +49,7 @@ export class SidePanel {
     this.marks.setAttribute("aria-label", "Marks");
     this.burn = make("p", "", { className: "burn" });
     this.firings = make("div", "", { className: "firings" });
+    this.proposal = make("p", "", { className: "proposal" });
     const actions = make("div", "", { className: "actions" });
     const button = (id, words, key, act, strong = false) => {
       const one = make("button", "", { type: "button", id, className: strong ? "strong" : "" });
@@ -62,14 +63,14 @@ export class SidePanel {
     button("save", "Save", "s", () => page.save());
     button("skip", "Skip", "m", () => page.next());
     button("save-next", "Save, next", "Enter", () => page.saveAndNext(), true);
-    host.append(this.firings, group, this.burn, this.marks, ...Object.values(rows).map(([label]) => label), remark, actions);
+    host.append(this.firings, this.proposal, group, this.burn, this.marks, ...Object.values(rows).map(([label]) => label), remark, actions);
     this.host = host;
   }
 
   show() {
     const { page } = this;
     const firing = page.state.firing;
-    const text = JSON.stringify([page.state.now, page.selected, page.state.canUndo, page.state.canRedo, page.channel]);
+    const text = JSON.stringify([page.state.now, page.selected, page.state.canUndo, page.state.canRedo, page.channel, page.item.token]);
     if (text === this.shown) return;
     this.shown = text;
     this.host.classList.toggle("without", !firing);
@@ -85,6 +86,9 @@ export class SidePanel {
     }
     this.remark.disabled = !firing;
     this.remark.value = firing ? firing.remark : "";
+    const told = page.item.proposal || {};
+    const said = ["sparked", "condition", "given", "likely"].filter((name) => told[name]).map((name) => `${name} ${spoken(told[name])}`);
+    this.proposal.textContent = said.length ? `Proposed: ${said.join(", ")}` : "";
     const places = digits(page);
     const burn = burnMs(firing);
     this.burn.textContent = burn === null ? "burn time: –" : `burn time: ${burn.toFixed(places)} ms`;
