@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from typing import Any
 
@@ -236,6 +236,7 @@ class CaptureMark:
 
 
 LabelRecord = FiringLabel | CaptureMark
+_FIELDS = {made: frozenset(one.name for one in fields(made) if one.init) for made in (FiringLabel, CaptureMark)}
 
 
 def label_from_line(line: str, where: str = "label") -> LabelRecord:
@@ -270,8 +271,8 @@ def label_from_dict(found: Any, where: str = "label") -> LabelRecord:
     if kind not in ("firing", "capture"):
         raise LabelError(f"{where}: kind {kind!r}, expected 'firing' or 'capture'")
     made: type[FiringLabel] | type[CaptureMark] = FiringLabel if kind == "firing" else CaptureMark
-    known = {one.name for one in fields(made) if one.init}
-    if unknown := sorted(set(given) - known):
+    known = _FIELDS[made]
+    if unknown := sorted(given.keys() - known):
         raise LabelError(f"{where}: unknown field {unknown[0]!r}; known: {', '.join(sorted(known))}")
     try:
         for name in ("coil_on_s", "coil_off_s", "aids", "channels"):
@@ -307,7 +308,7 @@ def check_reader(reader: Any) -> str:
 
 
 def _line(record: LabelRecord) -> str:
-    return json.dumps({"schema": SCHEMA, **asdict(record)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return json.dumps({"schema": SCHEMA, **vars(record)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
 def _list(value: Any, name: str) -> list:
