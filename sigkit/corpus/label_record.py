@@ -308,7 +308,7 @@ def check_reader(reader: Any) -> str:
 
 
 def _line(record: LabelRecord) -> str:
-    return json.dumps({"schema": SCHEMA, **vars(record)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return json.dumps({"schema": SCHEMA, "kind": record.kind, **vars(record)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
 def _list(value: Any, name: str) -> list:
