@@ -275,9 +275,8 @@ def label_from_dict(found: Any, where: str = "label") -> LabelRecord:
     if unknown := sorted(given.keys() - known):
         raise LabelError(f"{where}: unknown field {unknown[0]!r}; known: {', '.join(sorted(known))}")
     try:
-        for name in ("coil_on_s", "coil_off_s", "aids", "channels"):
-            if name in given:
-                given[name] = tuple(_list(given[name], name))
+        for name in given.keys() & {"coil_on_s", "coil_off_s", "aids", "channels"}:
+            given[name] = tuple(_list(given[name], name))
         if "intervals" in given:
             given["intervals"] = tuple(tuple(_list(one, "intervals")) for one in _list(given["intervals"], "intervals"))
         return made(**given)
@@ -308,7 +307,8 @@ def check_reader(reader: Any) -> str:
 
 
 def _line(record: LabelRecord) -> str:
-    return json.dumps({"schema": SCHEMA, "kind": record.kind, **vars(record)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    told = {"schema": SCHEMA, "kind": record.kind, **vars(record)}
+    return json.dumps(told, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
 def _list(value: Any, name: str) -> list:
