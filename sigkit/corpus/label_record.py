@@ -244,9 +244,8 @@ def label_from_line(line: str, where: str = "label") -> LabelRecord:
 
     Parameters
     ----------
-    line : str
-    where : str
-        File and line, for the message.
+    line, where : str
+        ``where`` is file and line, for the message.
 
     Raises
     ------
