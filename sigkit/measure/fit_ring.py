@@ -128,8 +128,8 @@ def fit_ring(
         least = noise / scale / np.sqrt(samples_each)
         unit_y = np.where(used, y / scale[:, None], np.nan)
         # Fits that begin later compete: the one that knows the frequency best, misfit included, counts.
-        period = np.nan_to_num(2 * np.pi / _start(unit_y, used, t, dt, rate)[:, 3:4], nan=dt, posinf=dt)
-        period = np.clip(period, dt, t.size * dt)
+        start_w = _spectral_peak(unit_y, used, dt, rate)
+        period = np.clip(2 * np.pi / start_w[:, None], dt, t.size * dt)
         parameters, covariance = np.full((n, 6), np.nan), np.full((n, 6, 6), np.inf)
         window = np.zeros_like(used)
         for skip in STARTS:
@@ -138,7 +138,7 @@ def fit_ring(
             own &= (own.sum(axis=1) >= 10)[:, None]
             part, inside = slice(0, max(stop, 2)), own.any(axis=1)
             other, spread = _fit_from(
-                np.where(own, unit_y, np.nan)[:, part], own[:, part], t[part], dt, rate, weight, least, correlation
+                np.where(own, unit_y, np.nan)[:, part], own[:, part], t[part], start_w, weight, least, correlation
             )
             sane = inside & (other[:, 3] > 0) & (np.abs(np.log(other[:, 3] * period[:, 0] / (2 * np.pi))) < np.log(2.5))
             sane &= (skip == 0.0) | (other[:, 4] > 0)
@@ -178,16 +178,15 @@ def fit_ring(
 
 
 def _fit_from(
-    y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float, weight: NDArray, least: NDArray,
-    correlation: NDArray,
+    y: NDArray, used: NDArray, t: NDArray, w: NDArray, weight: NDArray, least: NDArray, correlation: NDArray
 ) -> tuple[NDArray, NDArray]:
     """Fit rows where ``used``; return parameters and covariance, from the residuals and their correlation.
 
     Residuals that hang together (a misfit, ripple) carry fewer independent samples: the variance is raised by
     (1 + r) / (1 - r), r their lag-1 correlation (first-order autoregression, time-series texts).
     """
-    parameters = _start(y, used, t, dt, rate)
     y0 = np.where(used, y, 0.0)
+    parameters = _start(y0, used, t, w)
     parameters, covariance, square = _refine(y0, used, t, parameters, weight)
     left = np.where(used, y0 - _curve(parameters, t, used), 0.0)
     lagged = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
@@ -213,11 +212,10 @@ def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
     return value[:, :whole].reshape(n, -1, factor).mean(axis=2), interval_s * factor, factor
 
 
-def _start(y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float) -> NDArray:
-    """Return A, B, level, w, decay and a drift of none from the spectrum and the best of a few damping ratios."""
-    n, m = y.shape
+def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray[np.float64]:
+    """Return the angular frequency of the largest peak of each row's spectrum, weighted by frequency."""
+    m = y.shape[1]
     tail = np.where(used & (np.cumsum(used, axis=1) > 0.75 * used.sum(axis=1)[:, None]), y, np.nan)
-    nothing = np.zeros((n, 1))
     level = np.nan_to_num(row_median(tail))
     centred = np.where(used, y - level[:, None], 0.0)
     length = 1 << int(np.ceil(np.log2(max(4 * m, 16))))
@@ -226,25 +224,37 @@ def _start(y: NDArray, used: NDArray, t: NDArray, dt: float, rate: float) -> NDA
     span = np.maximum(used.sum(axis=1), 1) * dt
     allowed = (frequency[None, :] >= 0.75 / span[:, None]) & (frequency < min(HIGHEST_HZ, 0.48 / dt, 0.48 * rate))
     score = np.where(allowed, power * frequency, -1.0)
-    best = np.argmax(score, axis=1)
-    w = 2 * np.pi * np.maximum(frequency[best], 1e-3 / dt)
+    return 2 * np.pi * np.maximum(frequency[np.argmax(score, axis=1)], 1e-3 / dt)
+
+
+def _start(y0: NDArray, used: NDArray, t: NDArray, w: NDArray) -> NDArray:
+    """Return A, B, level, w, decay and a drift of none: the best of a few damping ratios at a frequency."""
+    n = len(y0)
     results, errors = [], []
+    nothing = np.zeros((n, 1))
     for ratio in START_DAMPING:
         decay = ratio * w
-        envelope = np.exp(-decay[:, None] * t) * used
-        basis = np.stack([envelope * np.cos(w[:, None] * t), envelope * np.sin(w[:, None] * t), 1.0 * used], axis=2)
+        p = np.stack([nothing[:, 0], nothing[:, 0], nothing[:, 0], w, decay, nothing[:, 0]], axis=1)
+        cosine, sine, _ = _model(p, t, used)
+        basis = np.stack([cosine, sine, 1.0 * used], axis=2)
         normal = np.swapaxes(basis, 1, 2) @ basis + 1e-9 * np.eye(3)
-        linear = np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ np.where(used, y, 0.0)[:, :, None])
-        errors.append(np.sum((np.where(used, y, 0.0) - (basis @ linear)[:, :, 0]) ** 2, axis=1))
+        linear = np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ y0[:, :, None])
+        errors.append(np.sum((y0 - (basis @ linear)[:, :, 0]) ** 2, axis=1))
         results.append(np.concatenate([linear[:, :, 0], w[:, None], decay[:, None], nothing], axis=1))
     pick = np.argmin(np.stack(errors), axis=0)
     return np.stack(results)[pick, np.arange(n)]
 
 
 def _model(p: NDArray, t: NDArray, used: NDArray) -> tuple[NDArray, NDArray, NDArray]:
-    envelope = np.exp(np.clip(-p[:, 4:5] * t, -60.0, 20.0)) * used
-    level = (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
-    return envelope * np.cos(p[:, 3:4] * t), envelope * np.sin(p[:, 3:4] * t), level
+    """Return damped cosine, damped sine and level; ``t`` is evenly spaced from 0 on."""
+    n, m = used.shape
+    # Powers of one complex step a row: a product a sample instead of three transcendental functions.
+    power = np.empty((n, m), dtype=complex)
+    power[:, 0] = 1.0
+    power[:, 1:] = np.exp(np.maximum(-p[:, 4:5], -1e9) * t[1] + 1j * p[:, 3:4] * t[1])
+    np.multiply.accumulate(power, axis=1, out=power)
+    power *= used
+    return power.real, power.imag, (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
 
 
 def _refine(
@@ -253,7 +263,7 @@ def _refine(
     """Levenberg-Marquardt over all rows; return parameters, unit covariance and sum of squares."""
     n = len(y)
     damping = np.full(n, 1e-3)
-    cosine, sine, level = _model(p, t, used)
+    kept_cosine, kept_sine, kept_level = cosine, sine, level = _model(p, t, used)
     residual = y - (p[:, 0:1] * cosine + p[:, 1:2] * sine + level)
     square = np.sum(residual**2, axis=1) + (level_weight * p[:, 2]) ** 2
     normal = np.broadcast_to(np.eye(6), (n, 6, 6)).copy()
@@ -264,7 +274,7 @@ def _refine(
         if rows.size == 0:
             break
         q, mask = p[rows], used[rows]
-        cosine, sine, level = _model(q, t, mask)
+        cosine, sine, level = kept_cosine[rows], kept_sine[rows], kept_level[rows]
         a, b = q[:, 0:1], q[:, 1:2]
         unit[rows, 3] = unit[rows, 4] = np.maximum(np.abs(q[:, 3]), 1e-12)
         scale_t = unit[rows, 3:4] * t  # derivatives with respect to ln w and decay / w: well scaled
@@ -291,6 +301,8 @@ def _refine(
         better = new < square[rows]
         change = (square[rows] - new) / np.maximum(square[rows], 1e-300)
         p[rows[better]] = trial[better]
+        kept_cosine[rows[better]], kept_sine[rows[better]] = cosine[better], sine[better]
+        kept_level[rows[better]] = level[better]
         square[rows[better]] = new[better]
         damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
         still = ~(better & (change < 1e-7)) & (damping[rows] < 1e3)
