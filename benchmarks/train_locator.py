@@ -41,12 +41,12 @@ SEED = 20_260_102
 ENGINES_A_TASK = 20
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
-STAGES = {"ends": (640, 0), "edges": (1000, 0), "fine": (1400, 0), "answers": (700, 70)}
+STAGES = {"ends": (1400, 0), "edges": (1400, 0), "fine": (1400, 0), "answers": (600, 70)}
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
 NEAR_S = 250e-6
-FAR_SHARE = 0.15
+FAR_SHARE = 0.06
 #: Columns judged about the true end, and at least in seconds.
 ABOUT_S = 60e-6
 ABOUT_COLUMNS = 5
@@ -212,7 +212,7 @@ def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
 def fit(stage: str, examples: dict[str, NDArray]) -> None:
     """Fit and write the weights of one stage."""
     if stage == "ends":
-        fit_network(examples["features"], examples["label"], (64, 32), FOLDER / "end_weights.npz")
+        fit_network(examples["features"], examples["label"], (128, 64), FOLDER / "end_weights.npz")
     elif stage == "edges":
         fit_outputs(examples["features"], np.arcsinh(examples["late"]), (96, 48), FOLDER / "edge_weights.npz")
     elif stage == "fine":

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sigkit.locate.first_look import FirstLook
 
 #: Step and reach of the grid, seconds (our choice: finer than any ring; longer than any burn of a coil).
-STEP_S = 8e-6
+STEP_S = 16e-6
 REACH_S = 4.2e-3
 #: First candidate behind the breakdown, seconds (our choice: a flash is shorter than 50 us).
 FIRST_S = 16e-6

@@ -45,11 +45,13 @@ class RunningLevels:
         at = np.clip(column[:, None] + edges[None, :] + 0.5, 0.0, float(m))
         low = np.minimum(at.astype(np.int64), m - 1)
         share = at - low
-        index = row[:, None]
+        # Flat places: a plain take is several times faster than an index in two dimensions.
+        flat = low + (row * (m + 1))[:, None]
 
         def read(sums: NDArray) -> NDArray:
-            first = sums[index, low]
-            return np.asarray(first + (sums[index, low + 1] - first) * share)
+            whole = sums.ravel()
+            first = whole.take(flat)
+            return np.asarray(first + (whole.take(flat + 1) - first) * share)
 
         total, count = np.diff(read(self._sum), axis=1), np.diff(read(self._count), axis=1)
         return np.where(count > 1e-6, total / np.maximum(count, 1e-6), 0.0), count
