@@ -12,6 +12,7 @@ from sigkit.classify.judge_table import judge_table
 from sigkit.classify.model_store import load_default_model
 from sigkit.context.apply_context import apply_context
 from sigkit.context.capture_info import CaptureInfo
+from sigkit.features.waveform_features import add_shape_columns
 from sigkit.measure.measure_capture import DETECTOR, LOCATOR, measure_capture
 from sigkit.score.match import match_events
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
@@ -52,7 +53,7 @@ def score_engines(task: tuple[dict[str, Any], float, int, int]) -> dict[str, NDA
     detector, locator = registry.load("detectors", DETECTOR)(), registry.load("locators", LOCATOR)()
     parts = []
     for members in engines.values():
-        measured = [measure_capture(made.capture, detector, locator) for made in members]
+        measured = [add_shape_columns(measure_capture(made.capture, detector, locator)) for made in members]
         infos = [CaptureInfo.of(made.capture) for made in members]
         table = judge_table(apply_context(concatenate([one.table for one in measured]), infos), model)
         parts += [_score_capture(made, table, tolerance_s) for made in members]

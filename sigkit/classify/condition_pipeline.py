@@ -15,6 +15,8 @@ from sigkit.types.firing_table import CONDITIONS, UNKNOWN
 COVERAGE = 0.9
 #: A best guess below this calibrated probability is answered ``unknown`` (our choice).
 LEAST_PROBABILITY = 0.4
+#: Ridge on the squared offsets of calibration, per unit of mean log loss (our choice).
+OFFSET_RIDGE = 1e-3
 
 
 class ConditionPipeline:
@@ -34,6 +36,9 @@ class ConditionPipeline:
     estimator : sklearn estimator or None
     temperature : float
         Divides the log-probabilities; 1 until calibrated.
+    offsets : ndarray, shape (len(classes),)
+        Added to the log-probabilities; 0 until calibrated. They undo that the fitted engines are ill more
+        often than those it is calibrated on.
     threshold : float
         Largest score 1 - p(true) that the sets cover; 1 (everything) until conformalised.
     """
@@ -47,6 +52,7 @@ class ConditionPipeline:
         self.classes: tuple[str, ...] = ()
         self.estimator: Any = None
         self.temperature = 1.0
+        self.offsets = np.zeros(0)
         self.threshold = 1.0
 
     def fit(self, features: NDArray, conditions: NDArray, weight: NDArray | None = None) -> ConditionPipeline:
@@ -69,45 +75,85 @@ class ConditionPipeline:
             l2_regularization=1.0, max_features=0.5, random_state=self.seed,
         )  # fmt: skip
         self.estimator.fit(features, codes, sample_weight=weight)
-        self.temperature, self.threshold = 1.0, 1.0
+        self.temperature, self.offsets, self.threshold = 1.0, np.zeros(len(self.classes)), 1.0
         return self
 
-    def calibrate(self, features: NDArray, conditions: NDArray) -> ConditionPipeline:
-        """Fit the temperature on other engines than the trees (Guo et al. 2017, from memory)."""
-        from scipy.optimize import minimize_scalar
+    def calibrate(self, features: NDArray, conditions: NDArray, engines: NDArray | None = None) -> ConditionPipeline:
+        """Fit temperature and offsets on other engines than the trees.
+
+        Temperature scaling with one offset a class (Guo et al., ICML 2017, sections 4.2; from memory), the
+        offsets held back by a ridge so that a rare class does not run away.
+
+        Parameters
+        ----------
+        features : ndarray, shape (n, k)
+        conditions : ndarray of str, shape (n,)
+        engines : ndarray of str, shape (n,), optional
+            Engine of each row: every engine then counts alike. Each row is its own engine by default.
+        """
+        from scipy.optimize import minimize
 
         log = self._log_probability(features)
         codes, rows = self._codes(conditions)
+        weight = _weight_by_engine(rows, engines)
 
-        def loss(log_temperature: float) -> float:
-            scaled = log[rows] / np.exp(log_temperature)
-            scaled -= scaled.max(axis=1, keepdims=True)
-            total = np.log(np.exp(scaled).sum(axis=1))
-            return float(np.mean(total - scaled[np.arange(rows.size), codes]))
+        def loss(parameters: NDArray) -> tuple[float, NDArray]:
+            scale, offsets = np.exp(-parameters[0]), parameters[1:]
+            odds = _softmax(log[rows] * scale + offsets)
+            chosen = odds[np.arange(rows.size), codes]
+            value = -np.sum(weight * np.log(np.maximum(chosen, 1e-300))) + OFFSET_RIDGE * np.sum(offsets**2)
+            slack = odds.copy()
+            slack[np.arange(rows.size), codes] -= 1.0
+            slack *= weight[:, None]
+            gradient = np.concatenate(
+                [[-scale * np.sum(slack * log[rows])], slack.sum(axis=0) + 2 * OFFSET_RIDGE * offsets]
+            )
+            return float(value), gradient
 
-        self.temperature = float(np.exp(minimize_scalar(loss, bounds=(-2.0, 2.0), method="bounded").x))
+        start = np.zeros(1 + len(self.classes))
+        bounds = [(-2.0, 2.0), *[(-5.0, 5.0)] * len(self.classes)]
+        found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds)
+        self.temperature, self.offsets = float(np.exp(found.x[0])), found.x[1:]
         return self
 
-    def conformalise(self, features: NDArray, conditions: NDArray, coverage: float = COVERAGE) -> ConditionPipeline:
+    def conformalise(
+        self, features: NDArray, conditions: NDArray, engines: NDArray | None = None, coverage: float = COVERAGE
+    ) -> ConditionPipeline:
         """Set the threshold of the sets on a third group of engines.
 
         Split conformal prediction in a few own lines: a fitted MAPIE object cannot be stored under a closed
-        list of trusted types.
+        list of trusted types. Firings of one engine are alike, so engines are what is exchangeable: each
+        carries the weight 1 / (engines + 1), shared among its firings, and the rest of the weight lies on
+        "everything" (hierarchical conformal prediction, Lee, Barber & Willett 2023; from memory). With one
+        row an engine this is plain split conformal prediction.
+
+        Parameters
+        ----------
+        features : ndarray, shape (n, k)
+        conditions : ndarray of str, shape (n,)
+        engines : ndarray of str, shape (n,), optional
+            Engine of each row. Each row is its own engine by default.
+        coverage : float
+            Promised share of unseen firings, taken at random from an unseen engine, whose condition is in
+            the set.
         """
         probability = self.probability(features)
         codes, rows = self._codes(conditions)
-        score = np.sort(1.0 - probability[rows, codes])
-        rank = int(np.ceil((score.size + 1) * coverage))
-        # Too few rows for a valid quantile: everything is covered.
-        self.threshold = float(score[rank - 1]) if rank <= score.size else 1.0
+        score = 1.0 - probability[rows, codes]
+        of_row = np.arange(rows.size)
+        if engines is not None:
+            of_row = np.unique(np.asarray(engines)[rows], return_inverse=True)[1]
+        count = np.bincount(of_row)
+        order = np.argsort(score, kind="stable")
+        held = np.cumsum(1.0 / ((count.size + 1) * count[of_row[order]]))
+        place = int(np.searchsorted(held, coverage - 1e-12))
+        # Too few engines for a valid quantile: everything is covered.
+        self.threshold = float(score[order[place]]) if place < score.size else 1.0
         return self
 
     def probability(self, features: NDArray) -> NDArray[np.float64]:
         """Return calibrated probabilities, shape (n, len(classes))."""
-        scaled = self._log_probability(features) / self.temperature
-        scaled -= scaled.max(axis=1, keepdims=True)
-        odds = np.exp(scaled)
-        return odds / odds.sum(axis=1, keepdims=True)
+        return _softmax(self._log_probability(features) / self.temperature + self.offsets)
 
     def judge(self, features: NDArray) -> Judgement:
         """Return the judgement of rows of features; see `sigkit.contracts.classifier.Classifier`."""
@@ -145,3 +191,16 @@ class ConditionPipeline:
         if self.estimator is None:
             raise SettingsError("the model is not fitted; run sigkit train")
         return np.log(np.clip(self.estimator.predict_proba(features), 1e-9, 1.0))
+
+
+def _softmax(log: NDArray) -> NDArray[np.float64]:
+    odds = np.exp(log - log.max(axis=1, keepdims=True))
+    return odds / odds.sum(axis=1, keepdims=True)
+
+
+def _weight_by_engine(rows: NDArray, engines: NDArray | None) -> NDArray[np.float64]:
+    """Return weights that add up to 1 and give each engine the same."""
+    if engines is None:
+        return np.full(rows.size, 1.0 / max(rows.size, 1))
+    _, of_row, count = np.unique(np.asarray(engines)[rows], return_inverse=True, return_counts=True)
+    return 1.0 / (count.size * count[of_row])

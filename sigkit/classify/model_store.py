@@ -76,7 +76,8 @@ def save_model(
         skops.io.dump(pipeline.estimator, work / "estimator.skops", compression=zipfile.ZIP_DEFLATED, compresslevel=9)
         settings = {
             "format": 1, "features_version": FEATURES_VERSION, "feature_names": list(pipeline.feature_names),
-            "classes": list(pipeline.classes), "temperature": pipeline.temperature, "threshold": pipeline.threshold,
+            "classes": list(pipeline.classes), "temperature": pipeline.temperature,
+            "offsets": [float(offset) for offset in pipeline.offsets], "threshold": pipeline.threshold,
             "coverage": COVERAGE, "seed": pipeline.seed, "iterations": pipeline.iterations,
         }  # fmt: skip
         for name, value in (("model.json", settings), ("recipe.json", recipe), ("evaluation.json", evaluation)):
@@ -135,6 +136,7 @@ def load_model(name_or_folder: str) -> Model:
     pipeline.estimator = estimator
     pipeline.classes = tuple(settings["classes"])
     pipeline.temperature, pipeline.threshold = float(settings["temperature"]), float(settings["threshold"])
+    pipeline.offsets = np.array(settings["offsets"], dtype=float)
     evaluation = json.loads((folder / "evaluation.json").read_text(encoding="utf-8"))
     content = hashlib.sha256(json.dumps(sums, sort_keys=True).encode()).hexdigest()
     return Model(folder.name, content, int(settings["seed"]), pipeline, evaluation)
@@ -190,8 +192,11 @@ def _check_trees(path: Path, estimator: Any) -> None:
         for tree in stage:
             nodes = tree.nodes
             inner = nodes["is_leaf"] == 0
+            if np.any(nodes["is_categorical"]):
+                raise ModelError(f"{path}: a tree asks for categories, which no feature has; do not use this file")
             for side in ("left", "right"):
-                if np.any(nodes[side][inner] >= nodes.size) or np.any(nodes[side][inner] <= 0):
+                # A child stands behind its parent, so no walk through the tree can go round for ever.
+                if np.any(nodes[side][inner] >= nodes.size) or np.any(nodes[side][inner] <= np.flatnonzero(inner)):
                     raise ModelError(f"{path}: a tree points outside itself; do not use this file")
             if np.any(nodes["feature_idx"][inner] >= estimator.n_features_in_):
                 raise ModelError(f"{path}: a tree asks for a feature that does not exist; do not use this file")

@@ -13,6 +13,7 @@ from sigkit.context.apply_context import apply_context
 from sigkit.context.capture_info import CaptureInfo
 from sigkit.errors import SettingsError
 from sigkit.features.condition_features import condition_features, feature_names
+from sigkit.features.waveform_features import add_shape_columns
 from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.measure.measure_capture import measure_capture
 from sigkit.score.classification import log_loss, macro_f1
@@ -24,6 +25,8 @@ from sigkit.types.firing_table import CONDITIONS, Table, concatenate
 #: A detection and a true firing are one when their switching-off lies this near, seconds (our choice).
 MATCH_S = 1e-3
 ENGINES_A_TASK = 10
+#: How engines are drawn whose leads are ill more often and more clearly (our choice).
+ILL: dict[str, Any] = {"faulty_share": 0.8, "severity": (0.1, 1.0)}
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,9 @@ class TrainingRecipe:
     seed : int
     train, calibrate, conformalise, evaluate : int
         Numbers of engines; no engine is in two groups.
+    ill_share : float
+        Share of the engines to fit on whose leads are ill more often, and more clearly, than those of the other
+        groups; the calibration undoes what that does to the probabilities.
     firings_per_lead : int
     iterations : int
         Boosting rounds.
@@ -50,6 +56,7 @@ class TrainingRecipe:
     evaluate: int = 120
     firings_per_lead: int = 10
     iterations: int = 250
+    ill_share: float = 0.5
 
     def __post_init__(self) -> None:
         for field in ("train", "calibrate", "conformalise", "evaluate"):
@@ -67,7 +74,7 @@ def engine_tables(made: list[SimulatedCapture]) -> list[tuple[Table, NDArray[np.
         engines.setdefault(one.capture.engine, []).append(one)
     result = []
     for members in engines.values():
-        measured = [measure_capture(one.capture) for one in members]
+        measured = [add_shape_columns(measure_capture(one.capture)) for one in members]
         table = apply_context(
             concatenate([one.table for one in measured]), [CaptureInfo.of(one.capture) for one in members]
         )
@@ -108,15 +115,19 @@ def _task(task: tuple[StudyRecipe, tuple[int, ...]]) -> tuple[NDArray, NDArray, 
 
 
 def make_examples(
-    recipe: TrainingRecipe, group: int, engines: int, workers: int, progress: str
+    recipe: TrainingRecipe, group: int, engines: int, workers: int, progress: str, ill: int = 0
 ) -> tuple[NDArray, NDArray, NDArray]:
-    """Simulate and measure one group of engines; return features, conditions and engine of each firing."""
+    """Simulate and measure one group of engines; return features, conditions and engine of each firing.
+
+    About ``ill`` of the engines are drawn with `ILL`.
+    """
     tasks = []
     for first in range(0, engines, ENGINES_A_TASK):
         count = min(ENGINES_A_TASK, engines - first)
         study = StudyRecipe(
-            engines=count, firings_per_lead=recipe.firings_per_lead, channel_sets=("secondary",), name=f"g{group}"
-        )
+            engines=count, firings_per_lead=recipe.firings_per_lead, channel_sets=("secondary",), name=f"g{group}",
+            **(ILL if first < ill else {}),
+        )  # fmt: skip
         tasks.append((study, (recipe.seed, group, first)))
     parts = run_jobs(_task, tasks, workers, progress=progress, describe=lambda task: f"engines {task[1]}")
     for part in parts:
@@ -140,14 +151,17 @@ def train_conditions(
     groups = {}
     for number, step in enumerate(("train", "calibrate", "conformalise", "evaluate")):
         title = f"simulating engines to {step}" if progress else ""
-        groups[step] = make_examples(recipe, number, getattr(recipe, step), workers, title)
+        engines = getattr(recipe, step)
+        ill = round(recipe.ill_share * engines) if step == "train" else 0
+        groups[step] = make_examples(recipe, number, engines, workers, title, ill)
     features, conditions, _ = groups["train"]
     counts = {c: int((conditions == c).sum()) for c in CONDITIONS}
     share = np.array([1.0 / np.sqrt(counts[c]) for c in conditions])
     pipeline = ConditionPipeline(feature_names(), recipe.seed, recipe.iterations)
     pipeline.fit(features.astype(float), conditions, share / share.mean())
-    pipeline.calibrate(groups["calibrate"][0].astype(float), groups["calibrate"][1])
-    pipeline.conformalise(groups["conformalise"][0].astype(float), groups["conformalise"][1])
+    for step, adjust in (("calibrate", pipeline.calibrate), ("conformalise", pipeline.conformalise)):
+        values, own, engines_of = groups[step]
+        adjust(values.astype(float), own, engines_of)
     return pipeline, asdict(recipe), evaluate(pipeline, *groups["evaluate"])
 
 

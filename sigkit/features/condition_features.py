@@ -2,33 +2,58 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.context.siblings import COMPARED
+from sigkit.features.waveform_features import shape_columns
+from sigkit.measure.median import row_median
 from sigkit.types.firing_table import Table, row_count
 
 #: Version of these features; a model trained with another one is refused.
-FEATURES_VERSION = 1
-#: Single-firing features that are also taken as the median of the lead and role.
-_SINGLE = (
+FEATURES_VERSION = 2
+#: Taken of the firing, as the median of its lead and role, and as the difference of that median from the sibling
+#: leads' of the same engine and role.
+_MEASURED = (
     "log_firing_to_burn", "log_peak_to_burn", "log_burn_time_ms", "log_dwell_time_ms", "log_ring_frequency_kHz",
     "ring_damping_ratio", "ring_cycles", "slope_to_burn_per_ms", "curvature_to_burn_per_ms2", "hash_to_burn",
-    "step_to_burn", "conduction_intervals", "sparked", "not_sparked", "flash", "soft_end",
-    *(f"log_{short}_to_siblings" for short in COMPARED.values()),
+    "step_to_burn", "conduction_intervals", "sparked", "not_sparked", "flash", "soft_end", "log_rise_time_us",
+    "log_firing_to_dwell", "log_burn_to_dwell", "log_burn_area_to_dwell_ms",
 )  # fmt: skip
+#: Levels mean something against the siblings only: one recorder, one kind of pickup.
+_LEVELS = ("log_firing_level", "log_peak_level", "log_burn_level", "log_dwell_level")
 _ALONE = (
     "is_power", "is_waste", "is_single", "log_sample_rate", "engine_speed_krpm", "clipped", "repeat_strike", "cut",
-    "noise_to_burn", "firings_of_lead", "leads_of_engine",
-    *(f"{short}_scatter" for short in COMPARED.values()),
+    "noise_to_burn", "log_firings_of_lead", "leads_of_engine", "log_firing_kV", "log_peak_kV", "log_burn_kV",
+    "log_dwell_kV",
 )  # fmt: skip
-_PARTNER = ("partner_log_firing_to_burn", "partner_log_burn_to_siblings", "partner_log_firing_to_siblings",
-            "partner_slope_to_burn_per_ms")  # fmt: skip
+#: How far the firings of a lead lie apart: quantiles about their median.
+_SPREAD = ("log_firing_level", "log_firing_to_burn", "log_burn_time_ms", "log_burn_level", "slope_to_burn_per_ms",
+           "log_rise_time_us", "hash_to_burn")  # fmt: skip
+#: How far the other leads lie apart, which says how much a difference from them means.
+_AMONG = ("log_firing_to_burn", "log_burn_time_ms", "log_burn_to_dwell", "log_firing_to_dwell", "ring_damping_ratio")
+#: Kilovolts at the lead, where the pickup's ratio is known.
+_KV = ("log_firing_kV", "log_peak_kV", "log_burn_kV", "log_dwell_kV")
+#: Of the lead's firings in its other role on a shared coil, and of the other end of its coil.
+_ELSEWHERE = ("log_firing_level", "log_burn_level", "log_firing_to_burn", "log_burn_time_ms", "log_rise_time_us",
+              "slope_to_burn_per_ms", "not_sparked")  # fmt: skip
+#: Quantiles of `_SPREAD` (our choice).
+_LOW, _HIGH = 0.1, 0.9
+_SHAPES = tuple(name for name in shape_columns() if name not in ("shape_rise_time_us", "shape_dwell_level"))
 
 
 def feature_names() -> tuple[str, ...]:
     """Return the column names of `condition_features`, in order."""
-    return (*_SINGLE, *_ALONE, *(f"lead_{name}" for name in _SINGLE), *_PARTNER)
+    own = (*_MEASURED, *_SHAPES)
+    return (
+        *own, *_ALONE, *(f"lead_{name}" for name in own),
+        *(f"siblings_{name}" for name in (*own, *_LEVELS)), *(f"firing_{name}" for name in _LEVELS),
+        *(f"low_{name}" for name in _SPREAD), *(f"high_{name}" for name in _SPREAD),
+        *(f"apart_{name}" for name in _SPREAD), *(f"among_{name}" for name in (*_AMONG, *_LEVELS)), "absent_share",
+        *(f"lead_{name}" for name in _KV),
+        *(f"other_role_{name}" for name in _ELSEWHERE), *(f"partner_{name}" for name in _ELSEWHERE),
+    )  # fmt: skip
 
 
 def condition_features(table: Table) -> NDArray[np.float64]:
@@ -37,92 +62,192 @@ def condition_features(table: Table) -> NDArray[np.float64]:
     Parameters
     ----------
     table : Table
-        From `sigkit.context.apply_context`: all rows of one engine (or several).
+        From `sigkit.context.apply_context`: all rows of one engine (or several), with the columns of
+        `sigkit.features.waveform_features.add_shape_columns` where they were made.
 
     Returns
     -------
     ndarray of float64, shape (n, len(feature_names()))
         NaN where something is missing; ratios are logarithms, so that twice and half are alike.
+        ``apart_x`` is the firing's own difference from the median of its lead, ``among_x`` the median absolute
+        deviation among the other leads, ``absent_share`` the lead's expected firings that were not found;
+        ``lead_x`` is the median of x over the firings of the lead in the same role, ``siblings_x`` its difference
+        from the median of the other leads of the engine in that role, ``firing_x`` the firing's own difference from
+        them, ``low_x`` and ``high_x`` the 10 and 90 % quantiles of the lead about its median, ``other_role_x`` the
+        lead's ``siblings_x`` in its other role, ``partner_x`` that of the other end of the coil in the same role.
     """
     n = row_count(table)
-    values: dict[str, NDArray] = {}
+    names = feature_names()
+    if n == 0:
+        return np.zeros((0, len(names)))
+    values = _of_firings(table)
+    groups = _Groups(*(table[name].astype(str) for name in ("engine", "lead", "role", "coil")))
+    values["log_firings_of_lead"] = np.log(np.bincount(groups.of_row)[groups.of_row].astype(float))
+    values["leads_of_engine"] = groups.leads_of_engine()[groups.of_row]
+    compared = (*_MEASURED, *_SHAPES, *_LEVELS, *_KV)
+    median = groups.quantile(np.column_stack([values[name] for name in compared]), 0.5)
+    others = groups.of_siblings(median)
+    difference = dict(zip(compared, (median - others).T, strict=True))
+    middle = dict(zip(compared, median.T, strict=True))
+    for k, name in enumerate(compared):
+        values[f"lead_{name}"] = median[groups.of_row, k]
+        values[f"siblings_{name}"] = difference[name][groups.of_row]
+    among = groups.among_siblings(median)
+    for name in (*_AMONG, *_LEVELS):
+        values[f"among_{name}"] = among[groups.of_row, compared.index(name)]
+    for name in _SPREAD:
+        values[f"apart_{name}"] = values[name] - middle[name][groups.of_row]
+    values["absent_share"] = _absent_share(table)
+    for name in _LEVELS:
+        values[f"firing_{name}"] = values[name] - others[groups.of_row, compared.index(name)]
+    spread = np.column_stack([values[name] for name in _SPREAD])
+    for word, share in (("low", _LOW), ("high", _HIGH)):
+        edge = groups.quantile(spread, share)
+        for k, name in enumerate(_SPREAD):
+            values[f"{word}_{name}"] = (edge[:, k] - middle[name])[groups.of_row]
+    for word, place in (("other_role", groups.other_role()), ("partner", groups.partner())):
+        for name in _ELSEWHERE:
+            found = np.where(place >= 0, difference[name][place], np.nan)
+            values[f"{word}_{name}"] = found[groups.of_row]
+    return np.column_stack([values[name] for name in names])
 
-    def size(column: str) -> NDArray:
-        return np.abs(np.asarray(table[column], dtype=float))
 
-    def log(x: NDArray) -> NDArray:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(x > 0, np.log(np.where(x > 0, x, 1.0)), np.nan)
+def _absent_share(table: Table) -> NDArray[np.float64]:
+    """Return the share of expected firings of each row's lead that were not found."""
+    absent = np.asarray(table["firing"]) < 0
+    joined = np.array(["\x1f".join(pair) for pair in zip(table["engine"].astype(str), table["lead"].astype(str))])
+    lead = np.unique(joined, return_inverse=True)[1]
+    return np.asarray((np.bincount(lead, absent) / np.bincount(lead))[lead])
 
-    burn = size("burn_level")
+
+def _log(x: NDArray) -> NDArray[np.float64]:
+    positive = x > 0
+    return np.where(positive, np.log(np.where(positive, x, 1.0)), np.nan)
+
+
+def _of_firings(table: Table) -> dict[str, NDArray[np.float64]]:
+    """Return what each firing shows by itself."""
+    n = row_count(table)
+    missing = np.full(n, np.nan)
+
+    def plain(column: str) -> NDArray:
+        return np.asarray(table.get(column, missing), dtype=float)
+
+    def log(column: str) -> NDArray:
+        return _log(np.abs(plain(column)))
+
+    burn = np.abs(plain("burn_level"))
     safe = np.where(burn > 0, burn, np.nan)
-    values["log_firing_to_burn"] = log(size("firing_level") / safe)
-    values["log_peak_to_burn"] = log(size("peak_level") / safe)
-    values["log_burn_time_ms"] = log(size("burn_time_ms"))
-    values["log_dwell_time_ms"] = log(size("dwell_time_ms"))
-    values["log_ring_frequency_kHz"] = log(size("ring_frequency_Hz") / 1e3)
-    values["ring_damping_ratio"] = np.asarray(table["ring_damping_ratio"], dtype=float)
-    values["ring_cycles"] = np.asarray(table["ring_cycles"], dtype=float)
-    values["slope_to_burn_per_ms"] = np.asarray(table["burn_slope_level_per_ms"], dtype=float) / safe
-    values["curvature_to_burn_per_ms2"] = np.asarray(table["burn_curvature_level_per_ms2"], dtype=float) / safe
-    values["hash_to_burn"] = size("burn_hash_level") / safe
-    values["step_to_burn"] = size("burn_step_level") / safe
-    values["conduction_intervals"] = np.asarray(table["conduction_intervals"], dtype=float)
+    log_burn = _log(burn)
+    # The shapes stand in units of the burn level, or of the peak where nothing burned.
+    log_scale = np.where(np.isfinite(log_burn), log_burn, log("peak_level"))
+    log_dwell = _log(plain("shape_dwell_level")) + log_scale
+    values: dict[str, NDArray] = {
+        "log_firing_level": log("firing_level"), "log_peak_level": log("peak_level"), "log_burn_level": log_burn,
+        "log_dwell_level": log_dwell,
+        "log_firing_to_burn": log("firing_level") - log_burn, "log_peak_to_burn": log("peak_level") - log_burn,
+        "log_burn_time_ms": log("burn_time_ms"), "log_dwell_time_ms": log("dwell_time_ms"),
+        "log_ring_frequency_kHz": _log(plain("ring_frequency_Hz") / 1e3),
+        "ring_damping_ratio": plain("ring_damping_ratio"), "ring_cycles": plain("ring_cycles"),
+        "slope_to_burn_per_ms": plain("burn_slope_level_per_ms") / safe,
+        "curvature_to_burn_per_ms2": plain("burn_curvature_level_per_ms2") / safe,
+        "hash_to_burn": np.abs(plain("burn_hash_level")) / safe,
+        "step_to_burn": np.abs(plain("burn_step_level")) / safe,
+        "conduction_intervals": plain("conduction_intervals"),
+        "log_rise_time_us": _log(plain("shape_rise_time_us")),
+        "log_firing_to_dwell": log("firing_level") - log_dwell, "log_burn_to_dwell": log_burn - log_dwell,
+        "log_burn_area_to_dwell_ms": log_burn + log("burn_time_ms") - log_dwell,
+        "log_sample_rate": np.log10(plain("sample_rate_Hz")), "engine_speed_krpm": plain("engine_speed_rpm") / 1e3,
+        "noise_to_burn": np.abs(plain("noise_level")) / safe,
+    }  # fmt: skip
+    ratio = _log(plain("pickup_ratio") / 1e3)
+    for name in ("firing", "peak", "burn"):
+        values[f"log_{name}_kV"] = log(f"{name}_voltage_V") + ratio
+    values["log_dwell_kV"] = log_dwell - log_burn + values["log_burn_kV"]
     sparked = table["sparked"].astype(str)
-    values["sparked"], values["not_sparked"] = (sparked == "yes") * 1.0, (sparked == "no") * 1.0
-    values["flash"] = (sparked == "flash") * 1.0
+    for name, state in (("sparked", "yes"), ("not_sparked", "no"), ("flash", "flash")):
+        values[name] = (sparked == state) * 1.0
     words = [set(str(flags).split()) for flags in table["flags"]]
     for flag in ("soft_end", "clipped", "repeat_strike", "cut"):
         values[flag] = np.array([flag in one for one in words], dtype=float)
-    for short in COMPARED.values():
-        values[f"log_{short}_to_siblings"] = log(np.asarray(table[f"{short}_to_siblings"], dtype=float))
-        values[f"{short}_scatter"] = np.asarray(table[f"{short}_scatter"], dtype=float)
     role = table["role"].astype(str)
     for name in ("power", "waste", "single"):
         values[f"is_{name}"] = (role == name) * 1.0
-    values["log_sample_rate"] = np.log10(np.asarray(table["sample_rate_Hz"], dtype=float))
-    values["engine_speed_krpm"] = np.asarray(table["engine_speed_rpm"], dtype=float) / 1e3
-    values["noise_to_burn"] = size("noise_level") / safe
-    engine, lead = table["engine"].astype(str), table["lead"].astype(str)
-    group = _numbers(engine, lead, role)
-    values["firings_of_lead"] = np.bincount(group, minlength=n)[group].astype(float) if n else np.zeros(0)
-    leads = {e: len(set(lead[engine == e])) for e in set(engine)}
-    values["leads_of_engine"] = np.array([leads[e] for e in engine], dtype=float)
-    for name in _SINGLE:
-        values[f"lead_{name}"] = _group_median(values[name], group)
-    _partner(table, values, engine, lead, role)
-    return np.column_stack([values[name] for name in feature_names()]) if n else np.zeros((0, len(feature_names())))
+    for name in _SHAPES:
+        values[name] = plain(name)
+    return values
 
 
-def _numbers(*keys: NDArray) -> NDArray[np.int64]:
-    """Number the distinct combinations of keys."""
-    if keys[0].size == 0:
-        return np.zeros(0, dtype=np.int64)
-    joined = np.array(["\x1f".join(parts) for parts in zip(*keys, strict=True)])
-    return np.unique(joined, return_inverse=True)[1]
+class _Groups:
+    """Firings of one engine, lead and role; everything is worked out for all columns together."""
 
+    def __init__(self, engine: NDArray, lead: NDArray, role: NDArray, coil: NDArray) -> None:
+        joined = np.array(["\x1f".join(parts) for parts in zip(engine, lead, role, strict=True)])
+        _, first, self.of_row = np.unique(joined, return_index=True, return_inverse=True)
+        self.engine, self.lead, self.role, self.coil = engine[first], lead[first], role[first], coil[first]
+        self.place = {key: k for k, key in enumerate(zip(self.engine, self.lead, self.role, strict=True))}
 
-def _group_median(value: NDArray, group: NDArray) -> NDArray[np.float64]:
-    result = np.full(value.size, np.nan)
-    for number in np.unique(group):
-        rows = group == number
-        known = value[rows][np.isfinite(value[rows])]
-        if known.size:
-            result[rows] = np.median(known)
-    return result
+    def quantile(self, values: NDArray, share: float) -> NDArray[np.float64]:
+        """Return a quantile of each column in each group (straight lines between values), NaN ignored."""
+        result = np.full((len(self.lead), values.shape[1]), np.nan)
+        for k, column in enumerate(values.T):
+            known = np.flatnonzero(np.isfinite(column))
+            order = known[np.lexsort((column[known], self.of_row[known]))]
+            count = np.bincount(self.of_row[known], minlength=len(self.lead))
+            begin = np.cumsum(count) - count
+            some = count > 0
+            place = share * (count[some] - 1)
+            low = np.floor(place).astype(np.int64)
+            high = np.minimum(low + 1, count[some] - 1)
+            ordered = column[order]
+            below, above = ordered[begin[some] + low], ordered[begin[some] + high]
+            result[some, k] = below + (above - below) * (place - low)
+        return result
 
+    def of_siblings(self, median: NDArray) -> NDArray[np.float64]:
+        """Return the median over the other leads of the same engine and role."""
+        result = np.full_like(median, np.nan)
+        for _, members in self._by(self.engine, self.role).items():
+            for one in members:
+                rest = members[members != one]
+                if rest.size:
+                    result[one] = row_median(median[rest].T)
+        return result
 
-def _partner(table: Table, values: dict[str, NDArray], engine: NDArray, lead: NDArray, role: NDArray) -> None:
-    """Lead medians of the other end of the coil, in the same role: one current flows through both gaps."""
-    coil = table["coil"].astype(str)
-    for name in _PARTNER:
-        source = values[f"lead_{name.removeprefix('partner_')}"]
-        result = np.full(source.size, np.nan)
-        for key in sorted({(e, c) for e, c in zip(engine, coil, strict=True) if c}):
-            rows = np.flatnonzero((engine == key[0]) & (coil == key[1]))
-            for row in rows:
-                other = rows[(lead[rows] != lead[row]) & (role[rows] == role[row])]
-                known = source[other][np.isfinite(source[other])]
-                if known.size:
-                    result[row] = known[0]
-        values[name] = result
+    def among_siblings(self, median: NDArray) -> NDArray[np.float64]:
+        """Return the median absolute deviation among the other leads of the same engine and role."""
+        result = np.full_like(median, np.nan)
+        for _, members in self._by(self.engine, self.role).items():
+            for one in members:
+                rest = members[members != one]
+                if rest.size > 1:
+                    mid = row_median(median[rest].T)
+                    result[one] = row_median(np.abs(median[rest] - mid).T)
+        return result
+
+    def leads_of_engine(self) -> NDArray[np.float64]:
+        """Return the number of leads of each group's engine."""
+        result = np.zeros(len(self.lead))
+        for _, members in self._by(self.engine).items():
+            result[members] = len(set(self.lead[members]))
+        return result
+
+    def other_role(self) -> NDArray[np.int64]:
+        """Return the group of the same lead in the other role on a shared coil, -1 for none."""
+        turned = {"power": "waste", "waste": "power"}
+        keys = zip(self.engine, self.lead, self.role, strict=True)
+        return np.array([self.place.get((e, one, turned.get(r, "")), -1) for e, one, r in keys], dtype=np.int64)
+
+    def partner(self) -> NDArray[np.int64]:
+        """Return the group of the other end of the coil in the same role, -1 for none."""
+        result = np.full(len(self.lead), -1, dtype=np.int64)
+        for key, members in self._by(self.engine, self.coil, self.role).items():
+            if key[1] and members.size == 2:
+                result[members] = members[::-1]
+        return result
+
+    def _by(self, *keys: NDArray) -> Mapping[tuple[str, ...], NDArray[np.int64]]:
+        found: dict[tuple[str, ...], list[int]] = {}
+        for k, key in enumerate(zip(*keys, strict=True)):
+            found.setdefault(key, []).append(k)
+        return {key: np.array(members) for key, members in found.items()}

@@ -8,6 +8,7 @@ from sigkit.capture.open_captures import PlannedSource, open_planned, rejection_
 from sigkit.capture.source_reference import Rejection
 from sigkit.context.capture_info import CaptureInfo
 from sigkit.errors import CaptureError
+from sigkit.features.waveform_features import add_shape_columns
 from sigkit.measure.measure_capture import measure_capture
 from sigkit.screen.capture_facts import CaptureFacts, facts_of
 from sigkit.types.capture import Capture
@@ -41,7 +42,7 @@ def screen_source(planned: PlannedSource) -> ScreenedSource:
 
 
 def _screen(capture: Capture) -> ScreenedCapture:
-    measured = measure_capture(capture)
+    measured = add_shape_columns(measure_capture(capture))
     return ScreenedCapture(
         facts_of(measured.capture), CaptureInfo.of(measured.capture), measured.table, measured.intervals
     )
