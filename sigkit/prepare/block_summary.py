@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from sigkit.types.channel import Channel
 BLOCK_S = 50e-6
 #: Samples read at a time (our choice: 256 k int16 samples stay in the second-level cache).
 READ_SAMPLES = 1 << 18
+#: Summaries of channels still in use: detector, locator, measurement and screening ask for the same one.
+_KNOWN: WeakKeyDictionary[Channel, BlockSummary] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +47,8 @@ def block_length(sample_rate_Hz: float) -> int:
 def summarise_blocks(channel: Channel, read_samples: int = READ_SAMPLES) -> BlockSummary:
     """Reduce a channel to blocks, reading each sample once.
 
+    The summary is kept for as long as the channel is, so asking again costs nothing; its arrays are read-only.
+
     Parameters
     ----------
     channel : Channel
@@ -62,6 +67,8 @@ def summarise_blocks(channel: Channel, read_samples: int = READ_SAMPLES) -> Bloc
     >>> summarise_blocks(Channel("1", np.arange(6, dtype="int16"), 40e3)).maximum.tolist()
     [1.0, 3.0, 5.0]
     """
+    if read_samples == READ_SAMPLES and channel in _KNOWN:
+        return _KNOWN[channel]
     length = block_length(channel.sample_rate_Hz)
     n = len(channel)
     m = -(-n // length)
@@ -84,7 +91,12 @@ def summarise_blocks(channel: Channel, read_samples: int = READ_SAMPLES) -> Bloc
     a, b = (low - zero) * scale, (high - zero) * scale
     variance = np.maximum(square / counts - mean_stored**2, 0.0) * scale**2
     mean = (mean_stored - zero) * scale
-    return BlockSummary(length, n, np.minimum(a, b), np.maximum(a, b), mean, variance + mean**2)
+    result = BlockSummary(length, n, np.minimum(a, b), np.maximum(a, b), mean, variance + mean**2)
+    for array in (result.minimum, result.maximum, result.mean, result.mean_square):
+        array.flags.writeable = False
+    if read_samples == READ_SAMPLES:
+        _KNOWN[channel] = result
+    return result
 
 
 def _reduce(rows: NDArray, first: int, low: NDArray, high: NDArray, total: NDArray, square: NDArray) -> None:

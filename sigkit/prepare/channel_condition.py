@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ MANY_WINDOWS = 60
 CLIP_RUN = 3
 #: Median absolute deviation to standard deviation of a normal distribution, 1 / 0.6745 (mathematics).
 MAD_TO_SIGMA = 1.4826
+#: Conditions of channels still in use, with the summary each was judged from.
+_KNOWN: WeakKeyDictionary[Channel, tuple[BlockSummary, ChannelCondition]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True)
@@ -54,9 +57,14 @@ def condition_channel(channel: Channel, blocks: BlockSummary) -> ChannelConditio
     -------
     ChannelCondition
     """
+    known = _KNOWN.get(channel)
+    if known is not None and known[0] is blocks:
+        return known[1]
     step = _step(channel)
     low, high = _limits(channel, blocks)
-    return ChannelCondition(max(_noise(channel, blocks), step / np.sqrt(12.0), 1e-300), step, low, high)
+    result = ChannelCondition(max(_noise(channel, blocks), step / np.sqrt(12.0), 1e-300), step, low, high)
+    _KNOWN[channel] = (blocks, result)
+    return result
 
 
 def _step(channel: Channel) -> float:
