@@ -317,8 +317,9 @@ def _list(value: Any, name: str) -> list:
 
 
 def _number(value: Any, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise LabelError(f"{name} is {value!r}, expected a finite number")
+    # Compared, as an integer of hundreds of digits cannot become a float.
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e300:
+        raise LabelError(f"{name} is {str(value)[:40]}, expected a finite number")
     return float(value)
 
 

@@ -428,6 +428,36 @@ def test_touch_on_a_tablet(serve, open_page, label_set, size):
     assert page.told == []
 
 
+def test_viewing_aids_change_no_data_and_are_noted(serve, open_page, label_set):
+    session, address, _ = serve(repeat_share=0.0)
+    page = open_page(f"{address}?item={session.tasks[0].token}")
+    begin = true_begin_ms(session, page)
+    needle_to(page, begin)
+    press(page, "b", "Escape", "h", "s")
+    page.wait_for_timeout(200)
+    press(page, "m")
+    drawn(page)
+    held = page.evaluate("document.body.dataset.ready")
+    begin = true_begin_ms(session, page)
+    needle_to(page, begin)
+    before = len(page.traffic)
+    press(page, "b", "j", "v", "g", "Escape")
+    page.wait_for_timeout(300)
+    asked = [one.url for one in page.traffic[before:]]
+    assert any(f"item={session.tasks[0].token}" in url for url in asked)
+    assert any(f"item={held}&channel={1 - session.item(held)['channel']}" in url for url in asked)
+    assert "upside down" in page.locator("#readout").text_content()
+    picture(page, "aids-1280x720")
+    needle_to(page, begin + 1.27)
+    press(page, "e", "s")
+    saved(page)
+    label = next(one for one in journal(label_set).firings() if one.label == held)
+    assert label.burn_ms == pytest.approx(1.27, abs=1e-6)
+    assert label.polarity == 0
+    assert sorted(label.aids) == ["inverted", "reference", "sibling"]
+    assert page.told == []
+
+
 def test_a_picture_of_one_firing_has_fine_ticks(serve, open_page):
     session, address, _ = serve(origin="picture", repeat_share=0.0)
     token = session.tasks[0].token

@@ -171,6 +171,7 @@ def test_skipping_goes_on_and_comes_round(new_session):
         ({"intervals": [[6.0, 5.0]]}, "lies before"),
         ({"intervals": [[6.0, 1e9]]}, "outside the record"),
         ({"intervals": [[6.0, "7"]]}, "milliseconds"),
+        ({"intervals": [[6.0, 10**400]]}, "milliseconds"),
         ({"intervals": 5}, "expected a list"),
         ({"intervals": [[float("inf"), 7.0]]}, "milliseconds"),
         ({"label": "somebody-elses"}, "not the one of this firing"),
