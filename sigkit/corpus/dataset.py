@@ -233,9 +233,11 @@ class Dataset:
     def _row(self, name: str) -> dict[str, Any]:
         if name not in self._planned:
             raise DatasetError(MANIFEST, f"lists no capture {name!r}", "give a name as the manifest writes it")
-        place = self.manifest["capture"].to_pylist().index(name)
-        row: dict[str, Any] = self.manifest.slice(place, 1).to_pylist()[0]
-        return row
+        return self._rows[name]
+
+    @cached_property
+    def _rows(self) -> dict[str, dict[str, Any]]:
+        return {row["capture"]: row for row in self.manifest.to_pylist()}
 
     def _engines_of(self, split: str | None) -> set[str]:
         if split is None:
