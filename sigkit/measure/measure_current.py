@@ -117,13 +117,20 @@ def _fit_ramp(
     if limited:
         stop = max(int(flat[0]) - 1, 4)
     weight = np.sqrt(size[:stop]) / noise
-    shape = CONSTANTS_S[:, None] * (1.0 - np.exp(-t[:stop] / CONSTANTS_S[:, None]))
-    a = np.stack([np.broadcast_to(weight, shape.shape), shape * weight], axis=2)
     y = mean[:stop] * weight
-    normal = np.swapaxes(a, 1, 2) @ a
-    solved = np.linalg.solve(normal, (np.swapaxes(a, 1, 2) @ y[:, None]))
-    misfit = np.sum((y - (a @ solved)[:, :, 0]) ** 2, axis=1)
-    best = int(misfit.argmin())
+    # Twice: over all constants, then finely about the best.
+    constants = CONSTANTS_S
+    for _ in range(2):
+        shape = constants[:, None] * (1.0 - np.exp(-t[:stop] / constants[:, None]))
+        a = np.stack([np.broadcast_to(weight, shape.shape), shape * weight], axis=2)
+        normal = np.swapaxes(a, 1, 2) @ a
+        solved = np.linalg.solve(normal, (np.swapaxes(a, 1, 2) @ y[:, None]))
+        misfit = np.sum((y - (a @ solved)[:, :, 0]) ** 2, axis=1)
+        best = int(misfit.argmin())
+        likely = np.flatnonzero(misfit - misfit[best] < 12.0 * max(float(misfit[best]) / max(stop - 3, 1), 1.0))
+        low, high = constants[max(likely[0] - 1, 0)], constants[min(likely[-1] + 1, constants.size - 1)]
+        finer = np.geomspace(low, high, CONSTANTS_S.size)
+        constants = finer if constants is CONSTANTS_S else constants
     excess = max(float(misfit[best]) / max(stop - 3, 1), 1.0)
     weigh = np.exp(-0.5 * (misfit - misfit[best]) / excess)
     weigh /= weigh.sum()
@@ -133,14 +140,14 @@ def _fit_ramp(
     out["start"][row], out["start_u"][row] = start, float(np.sqrt(inverse[0, 0] + spread[0] ** 2 + zero_u**2))
     out["slope_per_ms"][row] = slope * 1e-3
     out["slope_u_per_ms"][row] = float(np.sqrt(inverse[1, 1] + spread[1] ** 2)) * 1e-3
-    log_constant = float(np.sum(weigh * np.log(CONSTANTS_S)))
-    log_u = float(np.sqrt(np.sum(weigh * (np.log(CONSTANTS_S) - log_constant) ** 2)))
-    log_u = float(np.hypot(log_u, np.log(CONSTANTS_S[1] / CONSTANTS_S[0]) / np.sqrt(12.0)))
+    log_constant = float(np.sum(weigh * np.log(constants)))
+    log_u = float(np.sqrt(np.sum(weigh * (np.log(constants) - log_constant) ** 2)))
+    log_u = float(np.hypot(log_u, np.log(constants[1] / constants[0]) / np.sqrt(12.0)))
     if log_u < 0.3:
         out["constant_ms"][row] = np.exp(log_constant) * 1e3
         out["constant_u_ms"][row] = np.exp(log_constant) * log_u * 1e3
     if limited:
-        at = CONSTANTS_S[best]
+        at = constants[best]
         level = float(np.median(mean[flat]))
         share = (level - start) / max(slope * at, 1e-300)
         if 0 < share < 1:
@@ -149,7 +156,7 @@ def _fit_ramp(
         last_rise = 0.0
     else:
         # The ramp carried on to the switching-off.
-        at = CONSTANTS_S[best]
+        at = constants[best]
         peak = start + slope * at * (1.0 - np.exp(-(off - on) / rate / at))
         last_rise = float(step[-1]) / rate
     out["peak"][row] = peak
