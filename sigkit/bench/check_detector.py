@@ -1,0 +1,106 @@
+"""Checks of a detector."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from sigkit.bench.check_captures import CHANGES, SHIFT, changed, odd_captures, shifted, sound_capture
+from sigkit.bench.check_plugin import Check, make, tried_settings
+from sigkit.types.capture import Capture
+from sigkit.types.firings import Firings
+
+#: A position may move by this much under a change that must not matter (rounding), samples; our choice.
+REACH = 1
+
+
+def detector_checks(kind: Any) -> Iterator[Check]:
+    """Yield the checks of a detector's class."""
+    yield "contract: one answer a channel, in order, positions inside the record", lambda: _contract(kind)
+    yield "samples are left as they are", lambda: _untouched(kind)
+    yield "determinism: the same answer twice, and from a new object", lambda: _same(kind)
+    for words, capture in odd_captures().items():
+        yield f"edge case: {words}", lambda capture=capture: _odd(kind, capture)
+    excused = tuple(getattr(kind, "not_invariant_to", ()))
+    for change in ("shift", *CHANGES):
+        if change not in excused:
+            yield f"invariance: {change}", lambda change=change: _invariant(kind, change)
+    for settings in tried_settings(kind):
+        yield f"declared setting {settings}", lambda settings=settings: wrong_firings(
+            sound_capture(), make(kind, **settings).detect(sound_capture()))  # fmt: skip
+
+
+def wrong_firings(capture: Capture, found: Any) -> str:
+    """Return what is wrong with a detector's answer, ``""`` when nothing is."""
+    if not isinstance(found, list) or len(found) != len(capture.channels):
+        return f"detect must return a list of {len(capture.channels)} Firings, one a channel"
+    for channel, one in zip(capture.channels, found, strict=True):
+        where = f"channel {channel.name}: "
+        if not isinstance(one, Firings) or one.channel != channel.name:
+            return where + "expected Firings that carry the channel's name"
+        n = len(one)
+        for name in ("position", "start", "stop", "polarity", "event"):
+            column = np.asarray(getattr(one, name))
+            if column.shape != (n,) or (n and column.dtype.kind not in "iu"):
+                return where + f"{name} has shape {column.shape} of {column.dtype}; expected ({n},) of integers"
+        if n and (np.diff(one.position) < 0).any():
+            return where + "positions are not in time order"
+        if n and (one.position.min() < 0 or one.position.max() >= len(channel)):
+            return where + "a position lies outside the record"
+        if n and ((one.start > one.position) | (one.stop < one.position) | (one.start < 0)).any():
+            return where + "a window does not hold its firing, or begins before the record"
+        if n and not np.isin(one.polarity, (-1, 0, 1)).all():
+            return where + "polarity must be -1, 0 or 1"
+    return ""
+
+
+def _contract(kind: Any) -> str:
+    made = make(kind)
+    if not isinstance(getattr(made, "name", None), str):
+        return "the attribute name is missing"
+    found = made.detect(sound_capture())
+    wrong = wrong_firings(sound_capture(), found)
+    return wrong or ("" if sum(map(len, found)) else "no firing found on a quiet simulated engine with eight")
+
+
+def _untouched(kind: Any) -> str:
+    capture = sound_capture()
+    before = [channel.samples.copy() for channel in capture.channels]
+    make(kind).detect(capture)
+    changed_ones = [c.name for c, old in zip(capture.channels, before, strict=True) if not np.array_equal(c.samples, old)]
+    return f"it changed the samples of {', '.join(changed_ones)}" if changed_ones else ""
+
+
+def _same(kind: Any) -> str:
+    made = make(kind)
+    first, second, other = (one.detect(sound_capture()) for one in (made, made, make(kind)))
+    for name in ("position", "start", "stop", "polarity", "event"):
+        for a, b, c in zip(first, second, other, strict=True):
+            if not (np.array_equal(getattr(a, name), getattr(b, name)) and np.array_equal(getattr(a, name), getattr(c, name))):
+                return f"channel {a.channel}: {name} differs from call to call"
+    return ""
+
+
+def _odd(kind: Any, capture: Capture) -> str:
+    found = make(kind).detect(capture)
+    wrong = wrong_firings(capture, found)
+    if not wrong and np.ptp(capture.channels[0].samples) == 0 if len(capture.channels[0]) else False:
+        return f"{len(found[0])} firings on a record that never changes" if len(found[0]) else ""
+    return wrong
+
+
+def _invariant(kind: Any, change: str) -> str:
+    made, capture = make(kind), sound_capture()
+    other = shifted(capture) if change == "shift" else changed(capture, change)
+    moved = SHIFT if change == "shift" else 0
+    sign = -1 if change == "inversion" else 1
+    for channel, a, b in zip(capture.channels, made.detect(capture), made.detect(other), strict=True):
+        if len(a) != len(b):
+            return f"channel {channel.name}: {len(a)} firings before, {len(b)} after"
+        if (np.abs(np.asarray(b.position) + moved - a.position) > REACH).any():
+            return f"channel {channel.name}: a position moves by more than {REACH} sample"
+        if not np.array_equal(np.asarray(b.polarity) * sign, a.polarity):
+            return f"channel {channel.name}: the polarity does not follow"
+    return ""

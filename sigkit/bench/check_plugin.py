@@ -1,0 +1,88 @@
+"""Conformance kit: does a plug-in keep its contract, and does it hold what it declares?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sigkit import registry
+from sigkit.errors import PluginError
+
+#: Group -> module and function that yields (what is checked, check); a check returns what is wrong, ``""`` for nothing.
+_CHECKS = {
+    "detectors": ("sigkit.bench.check_detector", "detector_checks"),
+    "locators": ("sigkit.bench.check_locator", "locator_checks"),
+    "classifiers": ("sigkit.bench.check_classifier", "classifier_checks"),
+    "features": ("sigkit.bench.check_features", "feature_checks"),
+    "readers": ("sigkit.bench.check_reader", "reader_checks"),
+}
+Check = tuple[str, Callable[[], str]]
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """One check of one plug-in; ``problem`` is ``""`` when it was passed."""
+
+    group: str
+    plugin: str
+    check: str
+    problem: str
+
+    @property
+    def passed(self) -> bool:
+        """Tell whether nothing was wrong."""
+        return not self.problem
+
+
+def check_plugin(name: str, group: str = "") -> list[CheckResult]:
+    """Check a registered plug-in.
+
+    Parameters
+    ----------
+    name : str
+        Registered name.
+    group : str
+        A key of `sigkit.registry.GROUPS`; every group that has the name when not given.
+
+    Returns
+    -------
+    list of CheckResult
+        An exception of the plug-in is a problem, never fatal.
+
+    Raises
+    ------
+    PluginError
+        When no group has such a plug-in, or it is broken.
+    """
+    groups = [group.removeprefix("sigkit.")] if group else [g for g in registry.GROUPS if name in registry.names(g)]
+    if not groups:
+        raise PluginError(f"no plug-in called {name!r} in any group; run `sigkit bench list` to see what is installed")
+    return [result for one in groups for result in check_class(registry.load(one, name), one, name)]
+
+
+def check_class(kind: type, group: str, name: str = "") -> list[CheckResult]:
+    """Check a class as a plug-in of a group without registering it; see `check_plugin`."""
+    from importlib import import_module
+
+    module, function = _CHECKS[group]
+    checks: Iterator[Check] = getattr(import_module(module), function)(kind)
+    return [CheckResult(group, name or kind.__name__, words, _run(check)) for words, check in checks]
+
+
+def make(kind: Any, **settings: Any) -> Any:
+    """Return the plug-in ready for use: as shipped where it says how, else by its constructor."""
+    shipped = getattr(kind, "shipped", None)
+    return shipped() if callable(shipped) and not settings else kind(**settings)
+
+
+def tried_settings(kind: Any) -> list[dict[str, Any]]:
+    """Return one set of keywords for each value of each setting a plug-in declares in ``tunable``."""
+    return [{name: value} for name, values in getattr(kind, "tunable", {}).items() for value in values]
+
+
+def _run(check: Callable[[], str]) -> str:
+    try:
+        return check()
+    except Exception as error:  # noqa: BLE001  a stranger's plug-in may fail in any way
+        return f"it raised {type(error).__name__}: {error}"
