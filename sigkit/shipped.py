@@ -22,6 +22,21 @@ def shipped_models() -> Path | None:
     return None
 
 
+def shipped_protocols() -> Path:
+    """Return the folder of the benchmark's protocols.
+
+    Raises
+    ------
+    SigkitError
+        When it is not part of this installation.
+    """
+    shipped, home = _roots()
+    for folder in (shipped / "protocols", home / "benchmarks" / "protocols"):
+        if folder.is_dir():
+            return folder
+    raise SigkitError("the protocols are not part of this installation; install sigkit from its wheel or checkout")
+
+
 def demo_archive() -> Path:
     """Return the folder of the demo captures.
 

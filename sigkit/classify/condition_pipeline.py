@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.contracts.classifier import Judgement
-from sigkit.errors import SettingsError
+from sigkit.errors import ModelError, SettingsError
 from sigkit.types.firing_table import CONDITIONS, UNKNOWN
 
 #: Stated coverage of the prediction sets (our choice).
@@ -54,6 +54,22 @@ class ConditionPipeline:
         self.temperature = 1.0
         self.offsets = np.zeros(0)
         self.threshold = 1.0
+
+    @classmethod
+    def shipped(cls) -> ConditionPipeline:
+        """Return the pipeline of the shipped model, ready to judge.
+
+        Raises
+        ------
+        sigkit.errors.ModelError
+            When none is part of this installation, or it is damaged.
+        """
+        from sigkit.classify.model_store import load_default_model
+
+        model = load_default_model()
+        if model is None:
+            raise ModelError("no model is part of this installation; make one with sigkit train")
+        return model.pipeline
 
     def fit(self, features: NDArray, conditions: NDArray, weight: NDArray | None = None) -> ConditionPipeline:
         """Fit the trees.

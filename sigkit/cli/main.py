@@ -20,6 +20,7 @@ COMMANDS = {
     "simulate": ("sigkit.cli.simulate", "simulate", "Simulate engines and write captures with their truth."),
     "train": ("sigkit.cli.train", "train", "Train a condition model on simulated engines."),
     "model": ("sigkit.cli.model", "app", "Show and verify condition models."),
+    "bench": ("sigkit.cli.bench", "app", "Compare algorithms on the same terms."),
     "dataset": ("sigkit.cli.dataset", "app", "Make, check, split, merge and export labelled data sets."),
     "profile": ("sigkit.cli.profile", "app", "Make, show and list profiles of how captures were made."),
     "label": ("sigkit.cli.label", "app", "Label firings by hand, blind, in a local page."),

@@ -11,6 +11,7 @@ from sigkit.corpus.dataset import Dataset, recording_of
 from sigkit.corpus.label_table import label_rows
 from sigkit.errors import DatasetError
 from sigkit.prepare.firing_windows import cut_windows
+from sigkit.types.channel import Channel
 from sigkit.units import samples_from_seconds
 
 #: Window about the switching-off, ms, and points in it (our choice: dwell's end, burn and ring; 12.5 us a point).
@@ -81,7 +82,7 @@ def firing_examples(opened: Dataset, reader: str, points: int = POINTS) -> Firin
         for (capture, channel), inside in groups.items():
             found = next(one for one in captures[capture].channels if one.name == channel)
             off = np.array([_about(rows[place]) for place in inside])
-            parts.append(_windows(found, off, points))
+            parts.append(windows_on_grid(found, off, points))
             order += inside
     raw = np.concatenate(parts)
     rows = [rows[place] for place in order]
@@ -101,7 +102,8 @@ def _about(row: dict) -> float:
     return float(off) if off is not None and np.isfinite(off) else float(row["time_s"])
 
 
-def _windows(channel, off_s: NDArray, points: int) -> NDArray[np.float64]:  # type: ignore[no-untyped-def]
+def windows_on_grid(channel: Channel, off_s: NDArray, points: int = POINTS) -> NDArray[np.float64]:
+    """Return firings on one time grid about given instants (seconds on the channel's axis); NaN off the record."""
     rate = channel.sample_rate_Hz
     centre = samples_from_seconds(off_s, rate, channel.start_s)
     first = np.floor(centre - BEFORE_MS / 1e3 * rate).astype(np.int64) - 1
@@ -113,7 +115,7 @@ def _windows(channel, off_s: NDArray, points: int) -> NDArray[np.float64]:  # ty
     low = np.floor(where).astype(np.int64)
     share = where - low
     rows = np.arange(off_s.size)[:, None]
-    return cut[rows, low] * (1 - share) + cut[rows, low + 1] * share
+    return np.asarray(cut[rows, low] * (1 - share) + cut[rows, low + 1] * share)
 
 
 def _truth_rows(opened: Dataset) -> list[dict]:

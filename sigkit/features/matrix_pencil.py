@@ -82,5 +82,6 @@ def _strongest(part: NDArray, interval_s: float, band_Hz: tuple[float, float]) -
     index = np.arange(n)
     good = energy[index, best] > 0
     decay = -rate[index, best]
-    damping = decay / np.hypot(decay, omega[index, best])
+    size = np.where(good, np.hypot(decay, omega[index, best]), 1.0)
+    damping = np.where(good, decay, 0.0) / np.where(size > 0, size, 1.0)
     return np.column_stack([np.where(good, frequency[index, best], np.nan), np.where(good, damping, np.nan)])

@@ -1,0 +1,209 @@
+"""Run one algorithm through one protocol: choose on develop, write the choice down, judge on test, keep the result."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sigkit import provenance, registry
+from sigkit.bench.protocol import Protocol
+from sigkit.bench.run_in_subprocess import run_in_subprocess
+from sigkit.bench.sealed_labels import SealedLabels, write_choice
+from sigkit.bench.simulated_data import data_seed
+from sigkit.bench.task_scores import Scored, score_task
+from sigkit.corpus.dataset import Dataset
+from sigkit.errors import PluginError, SettingsError
+
+#: The one whole chain from capture to judged table: what `sigkit screen` does.
+PIPELINES = ("screen",)
+
+
+@dataclass(frozen=True)
+class Competitor:
+    """One algorithm of a protocol.
+
+    Attributes
+    ----------
+    name : str
+    origin : str
+        ``built-in``, ``baseline`` or ``plug-in``.
+    problem : str
+        Why it cannot run, ``""`` when it can.
+    """
+
+    name: str
+    origin: str
+    problem: str = ""
+
+
+def competitors(protocol: Protocol) -> tuple[Competitor, ...]:
+    """Return who competes: everything of the group that is installed, and listed baselines that are not."""
+    if protocol.group == "pipelines":
+        return tuple(Competitor(name, "built-in") for name in PIPELINES)
+    found = []
+    for plugin in registry.plugins(protocol.group):
+        if plugin.distribution.startswith("sigkit "):
+            origin = "built-in"
+        else:
+            origin = "baseline" if plugin.name.startswith("baseline_") else "plug-in"
+        found.append(Competitor(plugin.name, origin, plugin.problem))
+    there = {one.name for one in found}
+    found += [Competitor(name, "baseline", "not installed") for name in protocol.baselines if name not in there]
+    return tuple(found)
+
+
+def run_paths(runs: Path, protocol: Protocol, algorithm: str) -> tuple[Path, Path, Path]:
+    """Return the files of a run: its JSON, its outcomes and its choice."""
+    stem = f"{protocol.name}--{algorithm}"
+    return runs / f"{stem}.json", runs / f"{stem}.npz", runs / f"{stem}.choice.json"
+
+
+def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Path) -> dict[str, Any]:
+    """Run one algorithm; a finished run of the same protocol, data and sigkit is kept as it is.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    algorithm : str
+    dataset : Dataset
+        With truth and splits.
+    runs : Path
+        Folder of the results.
+
+    Returns
+    -------
+    dict
+        The result, as in the JSON file.
+
+    Raises
+    ------
+    PluginError
+        When the algorithm fails.
+    SettingsError
+        When there is nothing to score.
+    """
+    result_path, outcome_path, choice_path = run_paths(runs, protocol, algorithm)
+    identity: dict[str, Any] = {
+        "protocol_sha256": protocol.content_hash,
+        "sigkit_tree": provenance.tree_hash(),
+        "uncommitted_changes": provenance.has_uncommitted_changes(),
+        "data": {
+            "hash": dataset.dataset_hash,
+            "seed": data_seed(protocol) if "engines" in protocol.data else 0,
+            "engines": _counts(dataset),
+        },
+    }
+    if result_path.is_file() and outcome_path.is_file():
+        kept = json.loads(result_path.read_text(encoding="utf-8"))
+        if not identity["uncommitted_changes"] and all(kept.get(key) == value for key, value in identity.items()):
+            return {**kept, "kept": True}
+    for path in (result_path, outcome_path, choice_path):
+        path.unlink(missing_ok=True)
+    seed = provenance.seed_from(identity["data"]["hash"], protocol.content_hash)
+    labels = SealedLabels(dataset, algorithm, choice_path)
+    learn = "train" if protocol.group == "classifiers" and "train" in dataset.splits.values() else ""
+    settings = choose_setting(protocol, algorithm, dataset, labels, choice_path, learn, seed)
+    answer = run_in_subprocess(dataset, "test", protocol.group, algorithm, settings, learn, *_helpers(protocol))
+    scored = score_task(protocol, labels.truth("test"), answer.table, seed)
+    time = {**answer.seconds, "ratio": answer.seconds["judge_s"] / max(answer.seconds["reference_s"], 1e-12)}
+    origin = next((one.origin for one in competitors(protocol) if one.name == algorithm), "plug-in")
+    result = {
+        "protocol": protocol.name,
+        "title": protocol.title,
+        "task": protocol.task,
+        "group": protocol.group,
+        "algorithm": algorithm,
+        "origin": origin,
+        "settings": settings,
+        "choice": json.loads(choice_path.read_text(encoding="utf-8")),
+        **identity,
+        "versions": provenance.versions(),
+        "time": time,
+        **_scores(scored),
+        "counted": scored.counted,
+        "higher_is_better": True,
+        "command": f"sigkit bench run {protocol.name} --algorithm {algorithm}",
+    }
+    outcomes: dict[str, Any] = {
+        f"outcome_{k}_{name}": column for k, (name, column) in enumerate(scored.outcomes.items())
+    }
+    np.savez_compressed(outcome_path, engine=scored.engine.astype(str), **outcomes)
+    text = json.dumps(without_nan(result), indent=1, ensure_ascii=False, allow_nan=False)
+    result_path.write_text(text + "\n", encoding="utf-8")
+    return result
+
+
+def choose_setting(
+    protocol: Protocol,
+    algorithm: str,
+    dataset: Dataset,
+    labels: SealedLabels,
+    choice: Path,
+    learn: str,
+    seed: int,
+    split: str = "develop",
+) -> dict[str, Any]:
+    """Choose the value of an algorithm's one tunable setting by the primary metric, and write the choice down.
+
+    Raises
+    ------
+    SettingsError
+        When the split is ``test``, or the algorithm declares more than one tunable setting.
+    """
+    if split == "test":
+        raise SettingsError(f"{algorithm}: settings are chosen on develop, never on test")
+    tunable = {} if protocol.group == "pipelines" else getattr(registry.load(protocol.group, algorithm), "tunable", {})
+    if len(tunable) > 1:
+        raise SettingsError(
+            f"{algorithm} declares {len(tunable)} tunable settings; one at most is chosen by a protocol"
+        )
+    tried: list[list[Any]] = []
+    for name, values in dict(tunable).items():
+        for value in values:
+            answer = run_in_subprocess(
+                dataset, split, protocol.group, algorithm, {name: value}, learn, *_helpers(protocol)
+            )
+            scored = score_task(protocol, labels.truth(split), answer.table, seed)
+            tried.append([{name: value}, scored.metrics[scored.primary]["value"]])
+    best: list[Any] = max(tried, key=lambda one: -math.inf if math.isnan(one[1]) else one[1], default=[{}, 0.0])
+    write_choice(choice, algorithm, tried, best[0], split)
+    return dict(best[0])
+
+
+def without_nan(value: Any) -> Any:
+    """Return the value with None for numbers that JSON does not know."""
+    if isinstance(value, dict):
+        return {name: without_nan(one) for name, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [without_nan(one) for one in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _helpers(protocol: Protocol) -> tuple[str, str]:
+    return (
+        str(protocol.settings.get("detector", "block_activity")),
+        str(protocol.settings.get("locator", "instant_networks")),
+    )
+
+
+def _scores(scored: Scored) -> dict[str, Any]:
+    return {"metrics": scored.metrics, "primary": scored.primary}
+
+
+def _counts(dataset: Dataset) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for split in dataset.splits.values():
+        counts[split] = counts.get(split, 0) + 1
+    return counts
+
+
+def failed(protocol: Protocol, algorithm: str, error: PluginError | SettingsError) -> dict[str, Any]:
+    """Return what is shown of an algorithm that could not be run."""
+    return {"protocol": protocol.name, "algorithm": algorithm, "problem": str(error)}

@@ -1,0 +1,123 @@
+"""The simulated data set of a protocol: made once from the committed tree, in the layout of every data set."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sigkit import provenance
+from sigkit.bench.protocol import SPLITS, Protocol
+from sigkit.capture.sidecar import write_sidecar
+from sigkit.capture.write_capture import write_capture
+from sigkit.corpus.dataset import Dataset
+from sigkit.corpus.describe import Statement, write_description
+from sigkit.corpus.typed_csv import write_typed_csv
+from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
+from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.simulate.write_truth import write_truth
+
+
+def data_seed(protocol: Protocol) -> int:
+    """Return the seed of a protocol's data: from the committed tree and the protocol's data section."""
+    return provenance.seed_from(provenance.tree_hash(), protocol.data_hash)
+
+
+def protocol_data(protocol: Protocol, cache: Path, workers: int = 1, progress: bool = False) -> Dataset:
+    """Return the data set of a protocol; a simulated one is made on first use.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    cache : Path
+        Folder that keeps simulated data sets.
+    workers : int
+    progress : bool
+
+    Raises
+    ------
+    DatasetError
+        When a stored data set breaks a rule, an engine in two splits among them.
+    """
+    if "folder" in protocol.data:
+        return Dataset.open(protocol.data["folder"])
+    seed = data_seed(protocol)
+    home = cache / f"simulated-{seed:016x}"
+    if not home.is_dir():
+        cache.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=cache))
+        try:
+            _make(protocol, seed, work, workers, progress)
+            os.chmod(work, 0o755)
+            os.replace(work, home)
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+    return Dataset.open(home, checksums=False)
+
+
+def _make(protocol: Protocol, seed: int, home: Path, workers: int, progress: bool) -> None:
+    recipe: dict[str, Any] = {
+        name: tuple(v) if isinstance(v, list) else v for name, v in protocol.data.get("recipe", {}).items()
+    }
+    made: list[SimulatedCapture] = []
+    split_of: dict[str, str] = {}
+    for number, split in enumerate(SPLITS):
+        engines = int(protocol.data["engines"].get(split, 0))
+        if not engines:
+            continue
+        entries: dict[str, Any] = {**recipe, "engines": engines, "name": split}
+        study = StudyRecipe(**entries)
+        parts = simulate_captures(
+            study,
+            np.random.SeedSequence([seed, number]),
+            workers=workers,
+            progress=f"simulating {split}" if progress else "",
+        )
+        made += parts
+        split_of |= {one.capture.engine: split for one in parts}
+    folder = home / "captures"
+    folder.mkdir()
+    named, manifest = [], []
+    for one in made:
+        name = one.capture.name.replace("#", "_") + ".npz"
+        write_capture(one.capture, folder / name)
+        named.append(one.capture.with_(name=name, recording=name, sweep=0))
+        manifest.append(_manifest_row(named[-1], provenance.file_hash(folder / name)))
+    write_sidecar(folder / "captures.csv", named)
+    write_typed_csv(home / "manifest.csv", list(manifest[0]), manifest)
+    write_typed_csv(
+        home / "splits.csv",
+        ["engine", "split"],
+        [{"engine": engine, "split": split} for engine, split in sorted(split_of.items())],
+    )
+    truth, intervals = stack_truth(made)
+    names = {one.capture.name: new.name for one, new in zip(made, named, strict=True)}
+    write_truth(home / "truth.parquet", truth, names)
+    write_truth(home / "truth_intervals.parquet", intervals, names)
+    write_description(
+        home,
+        Statement(
+            f"Simulated engines of the benchmark's protocol {protocol.name}.",
+            licence="MIT",
+            invented=True,
+            creator="the sigkit developers",
+            how_made=f"circuits integrated in time; seed {seed}",
+        ),
+    )
+
+
+def _manifest_row(capture: Any, digest: str) -> dict[str, Any]:
+    cylinder = "|".join(channel.cylinder for channel in capture.channels)
+    return {
+        "capture": capture.name,
+        "engine": capture.engine,
+        "cylinder": cylinder.strip("|") and cylinder,
+        "ignition_type": capture.ignition_type,
+        "channels": len(capture.channels),
+        "origin": "simulated",
+        "sha256": digest,
+    }

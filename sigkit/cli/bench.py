@@ -1,0 +1,170 @@
+"""``sigkit bench``: compare algorithms on the same terms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from sigkit.bench.protocol import Protocol
+    from sigkit.corpus.dataset import Dataset
+
+app = typer.Typer(no_args_is_help=True, help="Compare detectors, locators and classifiers on the same terms.")
+
+Runs = Annotated[Path, typer.Option("--runs", help="Folder of the results.")]
+Cache = Annotated[Path | None, typer.Option("--cache", help="Folder that keeps simulated data sets; the user's cache.")]
+Workers = Annotated[int, typer.Option("--workers", min=0, help="Processes; 0 is one a core.")]
+DEFAULT_RUNS = Path("benchmarks/results/runs")
+
+
+@app.command("list")
+def list_protocols() -> None:
+    """List the protocols, and who competes in each.
+
+    Example: sigkit bench list
+    """
+    from sigkit.bench.protocol import protocol_names, read_protocol
+    from sigkit.bench.run_protocol import competitors
+
+    for name in protocol_names():
+        protocol = read_protocol(name)
+        typer.echo(f"{name}: {protocol.title}")
+        for one in competitors(protocol):
+            typer.echo(f"  {one.name} ({one.origin}){': ' + one.problem if one.problem else ''}")
+
+
+@app.command()
+def run(
+    protocols: Annotated[list[str] | None, typer.Argument(help="Names or .toml files; all when none is given.")] = None,
+    algorithm: Annotated[str, typer.Option(help="Only this plug-in.")] = "",
+    out: Runs = DEFAULT_RUNS,
+    cache: Cache = None,
+    workers: Workers = 0,
+) -> None:
+    """Run every competitor of the protocols; finished runs of the same state are kept.
+
+    Example: sigkit bench run polarity --algorithm block_activity
+    """
+    import sys
+
+    from sigkit.bench.protocol import protocol_names, read_protocol
+    from sigkit.bench.run_protocol import competitors
+    from sigkit.errors import SettingsError
+    from sigkit.jobs import TaskFailure, stream_jobs
+
+    tasks = []
+    for name in protocols or protocol_names():
+        protocol = read_protocol(name)
+        there = {one.name: one for one in competitors(protocol)}
+        if algorithm and algorithm not in there:
+            raise SettingsError(f"{protocol.name} has no competitor {algorithm!r}; known: {', '.join(there)}")
+        chosen = [there[algorithm]] if algorithm else list(there.values())
+        for one in chosen:
+            if one.problem:
+                typer.echo(f"{protocol.name}: {one.name} left out: {one.problem}", err=True)
+        dataset = _data(protocol, cache, workers)
+        out.mkdir(parents=True, exist_ok=True)
+        tasks += [(protocol, one.name, dataset.folder, out) for one in chosen if not one.problem]
+    failures = 0
+    for told in stream_jobs(
+        _run_one, tasks, workers, progress="running", describe=lambda task: f"{task[0].name}: {task[1]}"
+    ):
+        if isinstance(told, TaskFailure):
+            failures += 1
+            sys.stderr.write(f"sigkit: {told}\n")
+        else:
+            typer.echo(told)
+    if failures:
+        raise typer.Exit(1)
+
+
+def _run_one(task: tuple[Protocol, str, Path, Path]) -> str:
+    from sigkit.bench.run_protocol import run_protocol
+    from sigkit.corpus.dataset import Dataset
+
+    protocol, algorithm, folder, out = task
+    result = run_protocol(protocol, algorithm, Dataset.open(folder, checksums=False), out)
+    one = result["metrics"][result["primary"]]
+    word = "kept" if result.get("kept") else f"{result['time']['judge_s']:.1f} s"
+    return f"{protocol.name}: {algorithm}: {result['primary']} {one['value']:.4g} ({word})"
+
+
+@app.command()
+def score(
+    predictions: Annotated[Path, typer.Argument(help="CSV, one row a firing (a capture when ranking).")],
+    protocol: Annotated[str, typer.Option(help="Name or .toml file.")],
+    split: Annotated[str, typer.Option(help="develop or test.")] = "develop",
+    data: Annotated[Path | None, typer.Option("--data", help="A data set, instead of the protocol's own.")] = None,
+    cache: Cache = None,
+    workers: Workers = 0,
+) -> None:
+    """Score a table of predictions made in any language.
+
+    Example: sigkit bench score predictions.csv --protocol polarity --data datasets/river-ferry-demo --split test
+    """
+    from sigkit.bench.evaluate import score_file
+    from sigkit.bench.protocol import read_protocol
+    from sigkit.corpus.dataset import Dataset
+
+    one = read_protocol(protocol)
+    dataset = Dataset.open(data) if data else _data(one, cache, workers)
+    scored = score_file(predictions, one, dataset, split)
+    typer.echo(f"{one.title}: {scored.counted} counted, {dataset.name}, split {split}")
+    for name, metric in scored.metrics.items():
+        typer.echo(f"  {name}: {metric['value']:.4g} ({metric['low']:.4g} to {metric['high']:.4g}) {metric['unit']}")
+
+
+@app.command()
+def check(
+    name: Annotated[str, typer.Argument(help="A registered plug-in.")],
+    group: Annotated[str, typer.Option(help="Its group, where several have one of that name.")] = "",
+) -> None:
+    """Check a plug-in: contract, determinism, invariances, edge cases, declared capabilities.
+
+    Example: sigkit bench check block_activity
+    """
+    from sigkit import registry
+    from sigkit.bench.conformance import check_plugin
+    from sigkit.errors import PluginError
+
+    groups = [group] if group else [one for one in registry.GROUPS if name in registry.names(one)]
+    if not groups:
+        raise PluginError(f"no plug-in called {name!r} in any group")
+    wrong = 0
+    for one in groups:
+        typer.echo(f"{one}: {name}")
+        for found in check_plugin(one, name):
+            wrong += not found.passed
+            typer.echo(
+                f"  {'passed' if found.passed else 'FAILED'}  {found.name}{': ' + found.words if found.words else ''}"
+            )
+    if wrong:
+        raise typer.Exit(1)
+
+
+@app.command()
+def report(
+    runs: Annotated[Path, typer.Argument(help="Folder of the results.")] = DEFAULT_RUNS,
+    out: Annotated[Path, typer.Option("--out", help="Folder of leaderboard.html and leaderboard.md.")] = Path(
+        "benchmarks/results"
+    ),
+    readme: Annotated[Path | None, typer.Option(help="Also write the short table into this file.")] = None,
+) -> None:
+    """Build the leaderboard from the results.
+
+    Example: sigkit bench report benchmarks/results/runs --out look
+    """
+    from sigkit.bench.leaderboard import build_leaderboard
+
+    out.mkdir(parents=True, exist_ok=True)
+    build_leaderboard(runs, out, readme)
+    typer.echo(f"{out / 'leaderboard.html'}, {out / 'leaderboard.md'}")
+
+
+def _data(protocol: Protocol, cache: Path | None, workers: int) -> Dataset:
+    from sigkit.bench.evaluate import default_cache
+    from sigkit.bench.simulated_data import protocol_data
+
+    return protocol_data(protocol, cache or default_cache(), workers, progress=True)
