@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
+from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
@@ -99,45 +100,6 @@ def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.flo
     inside = column < length[:, None]
     place = np.minimum(low[:, None] + column, max(m - 1, 0))
     return np.where(inside, np.take_along_axis(value, place, axis=1), np.nan)
-
-
-def noise_correlation(rows: NDArray, most_lags: int = 32) -> float:
-    """Return the factor by which neighbouring samples' correlation raises the variance of a mean.
-
-    1 + 2 x the sum of the autocorrelation up to its first value below two standard errors (JCGM 100:2008,
-    4.2.7 asks for this where readings are correlated; the cut-off is our choice).
-
-    Parameters
-    ----------
-    rows : ndarray, shape (n, m)
-        Settled stretches; NaN pads.
-    most_lags : int
-
-    Returns
-    -------
-    float
-        1 or more.
-
-    Examples
-    --------
-    >>> noise_correlation(np.array([[1.0, -1.0, 1.0, -1.0, 1.0, -1.0, 1.0, -1.0]]))
-    1.0
-    """
-    if rows.size == 0:
-        return 1.0
-    known = np.isfinite(rows)
-    count = np.maximum(known.sum(axis=1), 1)[:, None]
-    centred = np.where(known, rows - np.where(known, rows, 0.0).sum(axis=1)[:, None] / count, 0.0)
-    power = np.sum(centred**2)
-    if power <= 0:
-        return 1.0
-    factor, pairs = 1.0, int(known.sum())
-    for lag in range(1, min(most_lags, rows.shape[1] - 1)):
-        r = float(np.sum(centred[:, lag:] * centred[:, :-lag]) / power)
-        if r < 2.0 / np.sqrt(pairs):
-            break
-        factor += 2.0 * r
-    return factor
 
 
 class FiringWindows:
@@ -293,10 +255,14 @@ class FiringWindows:
         cost = weigh_dwell_droop(rows[some], on, off, self.interval_s, noise)
         self.droop_rate, self.droop_rate_u = settle_droop(cost)
 
+    def _settled_from(self, rows: NDArray, first: NDArray) -> NDArray[np.float64]:
+        """Return the column from which nothing of the firing before reaches in."""
+        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])[rows]
+        return np.maximum(ended + SETTLED_AFTER_S / self.interval_s - first, 0.0)
+
     def _calm(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.bool_]:
         """Return which columns lie in settled stretches, before coil_on or after the ring, shape of ``value``."""
-        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])[rows]
-        start = np.maximum(ended + SETTLED_AFTER_S / self.interval_s - first, 0.0)[:, None]
+        start = self._settled_from(rows, first)[:, None]
         on = (self.instants.coil_on.position[rows] - first - 2)[:, None]
         column = np.arange(value.shape[1])
         with np.errstate(invalid="ignore"):
@@ -305,8 +271,7 @@ class FiringWindows:
     def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
         """Learn from settled stretches how far two levels lie apart that should be one."""
         block = max(1, round(WANDER_BLOCK_S / self.interval_s))
-        ended = np.concatenate([[-np.inf], np.fmax(self.instants.burn_end.position, self.off)[:-1]])[rows]
-        start = np.maximum(ended + SETTLED_AFTER_S / self.interval_s - first, 0.0)
+        start = self._settled_from(rows, first)
         on = self.instants.coil_on.position[rows] - first - 2
         far: list[NDArray] = []
         near: list[NDArray] = []

@@ -7,11 +7,11 @@ import pytest
 from scipy import stats
 
 from sigkit.measure.fast_droop import BURN_BEND_HZ, estimate_fast_droop
-from sigkit.measure.firing_windows import noise_correlation
 from sigkit.measure.fit_burn_line import fit_burn_line
 from sigkit.measure.fit_ring import fit_ring
 from sigkit.measure.instants_from_table import firings_from_instants, instants_from_table
 from sigkit.measure.measure_firings import measure_firings
+from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.types.channel import Channel
 
 RATE_HZ = 5e6
