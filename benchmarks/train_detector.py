@@ -129,9 +129,12 @@ def company_examples(channels: list[Reduced]) -> list[tuple[NDArray, NDArray]]:
 
 
 def selections(channels: list[Reduced], rng: np.random.Generator) -> list[list[Reduced]]:
-    """Return the capture as recorded, its leads only, and some leads cut somewhere."""
+    """Return the capture as recorded, its leads only, each lead alone, and some leads cut somewhere.
+
+    Leads alone matter: the drawn other records have one channel too, and a lone lead must not pass for one of them.
+    """
     leads = [one for one in channels if one.kind == "secondary_voltage"]
-    result = [channels, leads]
+    result = [channels, leads, *([lead] for lead in leads)]
     some = [one for one in leads if rng.random() < 0.5] or leads[:1]
     most = min((one.blocks.mean.size for one in some), default=0)
     if most >= 60:

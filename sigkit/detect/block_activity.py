@@ -36,6 +36,10 @@ FEWEST_SAMPLES = 64
 #: log-odds on when no other does (our choice, checked on simulated sweeps).
 SWEEP_S = 40e-3
 SWEEP_LOG_ODDS = -2.0
+#: A coil fires at least each 0.2 s at 600/min: on a record longer than this a firing is not alone, and one that is
+#: counts from these log-odds on only (our choice).
+LONG_S = 0.5
+LONE_LOG_ODDS = 3.0
 #: Swings below these log-odds are not looked at again (our choice: hardly one in 10,000 of them would be a firing).
 HOPELESS = -12.0
 
@@ -78,6 +82,8 @@ class BlockActivityDetector:
             if not rows.size and one.stop_s - one.start_s < SWEEP_S and log_odds.max(initial=-CLIP) > SWEEP_LOG_ODDS:
                 likeliest = int(log_odds.argmax())
                 rows, polarity = np.array([likeliest]), int(one.direction[likeliest])
+            if rows.size == 1 and one.stop_s - one.start_s > LONG_S and log_odds[rows[0]] < LONE_LOG_ODDS:
+                rows, polarity = rows[:0], 0
             found.append(_Found(one.position[rows], polarity))
         events = number_events(
             [_times(one, channel) for one, channel in zip(found, capture.channels, strict=True)]

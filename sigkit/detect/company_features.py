@@ -19,13 +19,17 @@ SURE = 1.0
 #: Fewest examples of a lead that give a rhythm, and the shortest period, seconds (our choice: 6700/min, shared coil).
 FEWEST = 3
 SHORTEST_S = 9e-3
+#: More examples, and a clearer vote for one direction, say nothing further (our choice: the length of a record must not
+#: tell a firing from other periodic things).
+MOST_EXAMPLES = 4
+MOST_VOTE = 10.0
 #: Log-odds are clipped to this before they enter (our choice).
 CLIP = 12.0
 FEATURES = (
     "log_odds", "best", "best_other_way", "vote", "rival_near", "rival_near_other_way", "examples", "size_to_examples",
     "alike_to_mean", "alike_to_nearest", "rhythm_known", "off_rhythm", "off_half_rhythm", "spread_of_rhythm",
-    "seen_elsewhere", "seen_other_way", "size_elsewhere", "usually_together", "channels_with_it", "sure_elsewhere",
-    "before_ms", "after_ms", "log_duration", "channels", "alone",
+    "seen_elsewhere", "seen_other_way", "size_elsewhere", "usually_together", "channels_with_it", "before_ms",
+    "after_ms", "alone",
 )  # fmt: skip
 
 
@@ -65,15 +69,13 @@ def _describe(
     }
     result["best"] = np.where(up, best[1], best[-1])
     result["best_other_way"] = np.where(up, best[-1], best[1])
-    result["vote"] = np.clip(np.where(up, 1, -1) * (vote[1] - vote[-1]), -30, 30)
+    result["vote"] = np.clip(np.where(up, 1, -1) * (vote[1] - vote[-1]), -MOST_VOTE, MOST_VOTE)
     result["rival_near"], result["rival_near_other_way"] = _rivals(own.time_s, own.direction, odds)
     rows, _ = examples[number]
     result |= _against_examples(own, rows)
     result |= _elsewhere(number, channels, examples)
     result["before_ms"] = np.clip((own.time_s - own.start_s) * 1e3, 0, 12)
     result["after_ms"] = np.clip((own.stop_s - own.time_s) * 1e3, 0, 12)
-    result["log_duration"] = np.log10(max(own.stop_s - own.start_s, 1e-4))
-    result["channels"] = float(len(channels))
     result["alone"] = (odds >= odds.max()).astype(float)
     return np.column_stack([np.broadcast_to(np.asarray(result[name], dtype=float), (n,)) for name in FEATURES])
 
@@ -103,7 +105,7 @@ def _against_examples(own: JudgedChannel, rows: NDArray) -> dict[str, NDArray | 
     member = np.zeros(n, dtype=bool)
     member[rows] = True
     count = rows.size - member
-    result: dict[str, NDArray | float] = {"examples": np.log1p(count)}
+    result: dict[str, NDArray | float] = {"examples": np.log1p(np.minimum(count, MOST_EXAMPLES))}
     if rows.size == 0:
         return result | {"off_rhythm": 0.25, "off_half_rhythm": 0.125}
     shape = own.shape / np.maximum(np.linalg.norm(own.shape, axis=1, keepdims=True), 1e-9)
@@ -148,14 +150,13 @@ def _elsewhere(
     n = own.time_s.size
     result = {
         "seen_elsewhere": np.full(n, -CLIP), "seen_other_way": np.zeros(n), "size_elsewhere": np.zeros(n),
-        "usually_together": np.zeros(n), "channels_with_it": np.zeros(n), "sure_elsewhere": np.zeros(n),
+        "usually_together": np.zeros(n), "channels_with_it": np.zeros(n),
     }  # fmt: skip
     mine = examples[number][0]
     for other, channel in enumerate(channels):
         if other == number:
             continue
         rows, sign = examples[other]
-        result["sure_elsewhere"] += np.log1p(rows.size)
         if rows.size == 0:
             continue
         at, away = _nearest(channel.time_s[rows], own.time_s)
