@@ -130,7 +130,9 @@ def _screen(request: dict[str, Any]) -> Table:
         "--workers",
         "1",
     ]
-    subprocess.run(command, check=True, capture_output=True, text=True)
+    ran = subprocess.run(command, check=False, capture_output=True, text=True)
+    if ran.returncode:
+        raise RuntimeError((ran.stderr.strip().splitlines() or ["sigkit screen said nothing"])[-1])
     wanted = ("capture", "channel", "time_s", "role", "condition", "condition_set", "firing")
     found = pq.read_table(out / "firings.parquet", columns=list(wanted)).to_pydict()
     real = np.array(found.pop("firing"), dtype=float) >= 0
