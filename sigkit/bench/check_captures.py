@@ -45,8 +45,11 @@ def changed(capture: Capture, change: str) -> Capture:
 
 def shifted(capture: Capture) -> Capture:
     """Return the capture without its first `SHIFT` samples, on the same time axis."""
-    return capture.with_(channels=tuple(
-        plain(c, c.values()[SHIFT:]).with_(start_s=c.start_s + SHIFT / c.sample_rate_Hz) for c in capture.channels))  # fmt: skip
+    return capture.with_(
+        channels=tuple(
+            plain(c, c.values()[SHIFT:]).with_(start_s=c.start_s + SHIFT / c.sample_rate_Hz) for c in capture.channels
+        )
+    )
 
 
 def odd_captures() -> dict[str, Capture]:

@@ -28,7 +28,7 @@ def classifier_checks(kind: Any) -> Iterator[Check]:
             ready.append(_fitted(kind))
         return ready[0]
 
-    yield "declared: takes features or windows, and learns from them", lambda: "" if given() else ""
+    yield "declared: takes features or windows, and learns from them", lambda: _ready(*given())
     yield "contract: probabilities, best guess and set fit together", lambda: wrong_judgement(given()[1], given()[0])
     yield "determinism: the same answer twice", lambda: _apart(given()[0], given()[1], given()[1])
     yield "determinism: fitted anew, the same answer", lambda: _apart_of(given()[0], _fitted(kind)[0], given()[1])
@@ -93,6 +93,10 @@ def _fitted(kind: Any) -> tuple[Any, NDArray]:
     if callable(getattr(made, "fit", None)) and not callable(getattr(kind, "shipped", None)):
         made.fit(given, label, engines)
     return made, given[:60]
+
+
+def _ready(made: Any, given: NDArray) -> str:
+    return "" if callable(getattr(made, "judge", None)) and len(given) else "it cannot judge"
 
 
 def _apart(made: Any, one: NDArray, other: NDArray) -> str:

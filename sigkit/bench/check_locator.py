@@ -77,8 +77,8 @@ def _none() -> tuple[Channel, Firings]:
 
 
 def _one(channel: Channel) -> Firings:
-    n = len(channel)
-    return Firings(channel.name, np.array([n // 2]), np.array([0]), np.array([n]), np.ones(1, np.int8), np.zeros(1, np.int64))
+    whole = (np.array([at], dtype=np.int64) for at in (len(channel) // 2, 0, len(channel)))
+    return Firings(channel.name, *whole, np.ones(1, np.int8), np.zeros(1, np.int64))
 
 
 def _wrong(made: Any, channel: Channel, firings: Firings) -> str:

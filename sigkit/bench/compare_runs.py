@@ -1,0 +1,181 @@
+"""Results of runs put beside each other: by protocol, with paired differences and the accuracy-time front."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit import provenance
+from sigkit.bench.task_scores import primary_statistic
+from sigkit.errors import SettingsError
+from sigkit.score.accuracy_time_front import accuracy_time_front
+from sigkit.score.estimate import Estimate
+from sigkit.score.holm import holm_correction
+from sigkit.score.paired_difference import paired_difference, paired_statistic_difference
+
+RESAMPLES = 500
+_NEEDED = ("protocol", "title", "task", "algorithm", "origin", "metrics", "primary", "time", "data", "protocol_sha256",
+           "sigkit_tree", "command", "counted")  # fmt: skip
+
+
+@dataclass(eq=False)
+class Row:
+    """One run beside the others of its protocol.
+
+    Attributes
+    ----------
+    result : dict
+        The run's JSON.
+    on_front : bool
+        Nobody is at least as good in both accuracy and time, and better in one.
+    difference : Estimate or None
+        Primary metric of ours less that of this run, on the same engines drawn; None for ours and where the runs do
+        not share protocol and data.
+    p_value : float
+        Two-sided sign-flip test over engines, Holm-corrected within the protocol; NaN where it could not be made.
+    """
+
+    result: dict[str, Any]
+    on_front: bool = False
+    difference: Estimate | None = None
+    p_value: float = math.nan
+
+    @property
+    def name(self) -> str:
+        """Name of the algorithm."""
+        return str(self.result["algorithm"])
+
+    @property
+    def primary(self) -> Estimate:
+        """The metric that ranks."""
+        told = self.result["metrics"][self.result["primary"]]
+        return Estimate(*(math.nan if told.get(k) is None else float(told[k]) for k in ("value", "low", "high")))
+
+    @property
+    def verdict(self) -> str:
+        """What the paired difference says, in a word."""
+        if self.difference is None:
+            return ""
+        if not self.difference.excludes(0.0):
+            return "undecided"
+        return "ours ahead" if self.difference.value > 0 else "ours behind"
+
+
+@dataclass(eq=False)
+class Board:
+    """The runs of one protocol, best first; ``ours`` is the best built-in one, None when there is none."""
+
+    protocol: str
+    title: str
+    primary: str
+    rows: list[Row] = field(default_factory=list)
+    ours: Row | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+def compare_runs(folder: str | Path) -> list[Board]:
+    """Read every run of a folder and compare those of each protocol.
+
+    Parameters
+    ----------
+    folder : path
+        As written by ``sigkit bench run``.
+
+    Raises
+    ------
+    SettingsError
+        When the folder has no run, or a file is no result.
+    """
+    home = Path(folder)
+    paths = sorted(path for path in home.glob("*.json") if not path.name.endswith(".choice.json"))
+    if not paths:
+        raise SettingsError(f"{home}: there is no result; run sigkit bench run first")
+    found: dict[str, list[tuple[dict[str, Any], Path]]] = {}
+    for path in paths:
+        result = _read(path)
+        found.setdefault(str(result["protocol"]), []).append((result, path.with_suffix(".npz")))
+    return [_board(found[name]) for name in sorted(found)]
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        result = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as fault:
+        raise SettingsError(f"{path}: cannot be read as JSON: {fault}; delete it and run it again") from fault
+    lacking = [name for name in _NEEDED if name not in result] if isinstance(result, dict) else list(_NEEDED)
+    if lacking:
+        raise SettingsError(f"{path}: is no result of a run: {lacking[0]!r} is missing; delete it and run it again")
+    return dict(result)
+
+
+def _board(runs: Sequence[tuple[dict[str, Any], Path]]) -> Board:
+    first = runs[0][0]
+    board = Board(str(first["protocol"]), str(first["title"]), str(first["primary"]))
+    rows = [(Row(result), path) for result, path in runs]
+    rows.sort(key=lambda one: (-_or_least(one[0].primary.value), one[0].name))
+    board.rows = [row for row, _ in rows]
+    front = accuracy_time_front(
+        [row.primary.value for row in board.rows], [float(row.result["time"]["judge_s"]) for row in board.rows]
+    )
+    for row, on_front in zip(board.rows, front.on_front, strict=True):
+        row.on_front = bool(on_front)
+    board.ours = next((row for row in board.rows if row.result["origin"] == "built-in"), None)
+    if len({row.result["sigkit_tree"] for row in board.rows}) > 1:
+        board.notes.append("The runs were made with different states of sigkit; run them again before comparing.")
+    if any(row.result.get("uncommitted_changes") for row in board.rows):
+        board.notes.append("Made with changes that are not committed: a look, not a result.")
+    if board.ours is not None:
+        _pair(board, {id(row): path for row, path in rows})
+    return board
+
+
+def _pair(board: Board, outcomes: dict[int, Path]) -> None:
+    """Fill in the differences between ours and every other run on the same data."""
+    ours = board.ours
+    assert ours is not None
+    statistic = primary_statistic(str(ours.result["task"]))
+    own = _outcomes(outcomes[id(ours)])
+    p_values = []
+    others = [row for row in board.rows if row is not ours]
+    for row in others:
+        theirs = _outcomes(outcomes[id(row)])
+        same = all(row.result[key] == ours.result[key] for key in ("protocol_sha256", "data"))
+        if own is None or theirs is None or not same or not np.array_equal(own[0], theirs[0]):
+            board.notes.append(f"{row.name} was not judged on the same data; it is not compared.")
+            p_values.append(math.nan)
+            continue
+        rng = np.random.default_rng(provenance.seed_from(board.protocol, ours.name, row.name))
+        engine = own[0]
+        row.difference = paired_statistic_difference(
+            statistic, own[1], theirs[1], engine, rng, resamples=RESAMPLES
+        )
+        names = np.unique(engine)
+        alone = [[statistic(*(column[engine == name] for column in columns)) for name in names]
+                 for columns in (own[1], theirs[1])]  # fmt: skip
+        p_values.append(paired_difference(alone[0], alone[1], names, rng, resamples=RESAMPLES).p_value)
+    try:
+        corrected = holm_correction(p_values)
+    except SettingsError as fault:  # statsmodels is an extra
+        board.notes.append(str(fault))
+        return
+    for row, value in zip(others, corrected, strict=True):
+        row.p_value = float(value)
+
+
+def _outcomes(path: Path) -> tuple[NDArray, list[NDArray]] | None:
+    if not path.is_file():
+        return None
+    with np.load(path, allow_pickle=False) as stored:
+        names = sorted(name for name in stored.files if name != "engine")
+        return stored["engine"], [stored[name] for name in names]
+
+
+def _or_least(value: float) -> float:
+    return -math.inf if math.isnan(value) else value
