@@ -60,7 +60,8 @@ def test_a_run_repeats_bit_for_bit(tiny, tmp_path):
 
 def test_true_values_in_a_spreadsheet_score_full_marks(tiny, tmp_path):
     protocol, dataset = tiny("burn_time")
-    rows = [{"capture": r["capture"], "channel": r["channel"], "time_s": r["coil_off_s"], "burn_time_ms": r["burn_time_ms"]}
+    kept = ("capture", "channel", "burn_time_ms")
+    rows = [{**{name: r[name] for name in kept}, "time_s": r["coil_off_s"]}
             for r in truth_rows(dataset, "test")]  # fmt: skip
     scored = score_file(write(tmp_path / "mine.csv", rows), protocol, dataset)
     assert scored.counted > 0
