@@ -148,7 +148,10 @@ def against_truth(opened: Dataset) -> dict[str, Any]:
         if true is None or abs(true["time_s"] - label["time_s"]) > SAME_FIRING_S:
             states["no firing", label["answer"]] += 1
             continue
-        whole = "no_spark" if true["sparked"] == "no" else "cut" if true["cut"] else "spark"
+        record = (opened.extents(true["capture"]) or {})[true["channel"]]
+        # The truth's own column also calls a record cut that lacks the switching-on only.
+        shows = all(record.start_s <= true[name] <= record.stop_s for name in ("breakdown_s", "burn_end_s"))
+        whole = "no_spark" if true["sparked"] == "no" else "spark" if shows else "cut"
         states[whole, label["answer"]] += 1
         if whole == "spark" and label["answer"] == "measured":
             pairs.append((label, true))

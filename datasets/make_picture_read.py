@@ -144,8 +144,10 @@ def statement(tree: str) -> Statement:
 
 
 def main(tree: str) -> None:
-    """Write the whole data set anew."""
+    """Write the whole data set anew; not over readings, which cannot be made again."""
     seed = seed_of(tree)
+    if (HOME / "readings").exists():
+        raise SystemExit(f"{HOME} holds readings; move it away first")
     shutil.rmtree(HOME, ignore_errors=True)
     kept: list[Kept] = []
     for number, recipe in enumerate(recipes(seed)):

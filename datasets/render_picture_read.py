@@ -1,11 +1,11 @@
 """Render the firings of ``datasets/picture-read`` as pictures of the labelling page, for readers who see nothing else.
 
 Run from the project's folder, with Debian's Chromium installed:
-``python datasets/render_picture_read.py OUT KEY``. OUT gets a folder of pictures for each reader, KEY (a JSON file, to
-be kept away from readers) tells which picture shows which item. Every picture is put together from the page's own
-display in blind mode: the whole window at full height, then stretches of the window, always the same, at a
-height that leaves out the highest and lowest hundredth of the samples. Nothing is centred on truth or on what a
-detector says. Every firing comes twice, flipped or shifted, by the page's own rules.
+``python datasets/render_picture_read.py OUT KEY``. OUT gets a folder of pictures for each reader and what readers are
+told; KEY (a JSON file, kept away from readers) tells which picture shows which item. Every picture is put together
+from the page's own display in blind mode: the whole window at full height, then stretches of the window, always the
+same, at a height that leaves out the highest and lowest hundredth of the samples. Nothing is centred on truth or on
+what a detector says. Every firing comes twice, flipped or shifted, by the page's own rules.
 """
 
 from __future__ import annotations
@@ -131,6 +131,7 @@ def main(out: Path, key: Path) -> None:
     lots = [out / f"lot-{lot}" for lot in range(1, len(READERS) + 1)]
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         told = {name: one for part in pool.map(render_lot, READERS, lots, first) for name, one in part.items()}
+    shutil.copyfile(HOME.parent / "picture_read_instructions.md", out / "INSTRUCTIONS.md")
     key.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
 
 
