@@ -48,7 +48,7 @@ class TrainingRecipe:
     """
 
     name: str = "condition"
-    version: str = "0.1.0"
+    version: str = "0.2.0"
     seed: int = 20_260_777
     train: int = 400
     calibrate: int = 80

@@ -11,7 +11,7 @@ import typer
 def train(
     out: Annotated[Path, typer.Option("--out", help="Folder that gets the model folder.")] = Path("models"),
     name: Annotated[str, typer.Option(help="Name of the model.")] = "condition",
-    version: Annotated[str, typer.Option(help="Version of the model.")] = "0.1.0",
+    version: Annotated[str, typer.Option(help="Version of the model.")] = "0.2.0",
     engines: Annotated[int, typer.Option(min=5, help="Simulated engines to fit on.")] = 400,
     seed: Annotated[int, typer.Option(help="Seed.")] = 20_260_777,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0 is one a core.")] = 0,
