@@ -11,7 +11,8 @@ from sigkit.detect.candidate_features import FEATURE_COUNT
 from sigkit.detect.company_features import FEATURES
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
-#: Weights made by ``benchmarks/train_detector.py`` from simulated engines and drawn other records.
+#: Weights from simulated engines and drawn other records. ``benchmarks/train_detector.py`` is the way to make them; the
+#: ones stored now come from a development run of the same two steps with other draws, not from that command.
 SWING_WEIGHTS = "swing_weights.npz"
 COMPANY_WEIGHTS = "company_weights.npz"
 
