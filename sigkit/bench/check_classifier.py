@@ -82,6 +82,7 @@ def _fitted(kind: Any) -> tuple[Any, NDArray]:
     n = ENGINES * FIRINGS
     engines = np.repeat([f"engine-{number}" for number in range(ENGINES)], FIRINGS)
     label = np.array(CONDITIONS[:3])[np.arange(n) % 3]
+    given: NDArray
     if takes == "windows":
         shape = np.exp(-0.5 * ((np.arange(POINTS) - 100 - 60 * (np.arange(n) % 3)[:, None]) / 20.0) ** 2)
         given = (shape + 0.05 * rng.normal(size=(n, POINTS))).astype(np.float32)

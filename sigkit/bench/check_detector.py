@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -23,14 +24,13 @@ def detector_checks(kind: Any) -> Iterator[Check]:
     yield "samples are left as they are", lambda: _untouched(kind)
     yield "determinism: the same answer twice, and from a new object", lambda: _same(kind)
     for words, capture in odd_captures().items():
-        yield f"edge case: {words}", lambda capture=capture: _odd(kind, capture)
+        yield f"edge case: {words}", partial(_odd, kind, capture)
     excused = tuple(getattr(kind, "not_invariant_to", ()))
     for change in ("shift", *CHANGES):
         if change not in excused:
-            yield f"invariance: {change}", lambda change=change: _invariant(kind, change)
+            yield f"invariance: {change}", partial(_invariant, kind, change)
     for settings in tried_settings(kind):
-        yield f"declared setting {settings}", lambda settings=settings: wrong_firings(
-            sound_capture(), make(kind, **settings).detect(sound_capture()))  # fmt: skip
+        yield f"declared setting {settings}", partial(_setting, kind, settings)
 
 
 def wrong_firings(capture: Capture, found: Any) -> str:
@@ -64,6 +64,10 @@ def _contract(kind: Any) -> str:
     found = made.detect(sound_capture())
     wrong = wrong_firings(sound_capture(), found)
     return wrong or ("" if sum(map(len, found)) else "no firing found on a quiet simulated engine with eight")
+
+
+def _setting(kind: Any, settings: dict[str, Any]) -> str:
+    return wrong_firings(sound_capture(), make(kind, **settings).detect(sound_capture()))
 
 
 def _untouched(kind: Any) -> str:

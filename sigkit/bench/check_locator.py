@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -28,15 +29,14 @@ def locator_checks(kind: Any) -> Iterator[Check]:
     yield "edge case: no firing", lambda: _wrong(make(kind), *_none())
     for words, capture in odd_captures().items():
         if len(capture.channels[0]):
-            yield f"edge case: a firing in {words}", lambda capture=capture: _wrong(
-                make(kind), capture.channels[0], _one(capture.channels[0]))  # fmt: skip
+            yield f"edge case: a firing in {words}", partial(_odd, kind, capture.channels[0])
     yield "declared: states_uncertainty", lambda: _uncertainty(kind)
     excused = tuple(getattr(kind, "not_invariant_to", ()))
     for change in ("shift", *CHANGES):
         if change not in excused:
-            yield f"invariance: {change}", lambda change=change: _invariant(kind, change)
+            yield f"invariance: {change}", partial(_invariant, kind, change)
     for settings in tried_settings(kind):
-        yield f"declared setting {settings}", lambda settings=settings: _contract(kind, **settings)
+        yield f"declared setting {settings}", partial(_contract, kind, **settings)
 
 
 def wrong_instants(firings: Firings, found: Any) -> str:
@@ -77,8 +77,12 @@ def _none() -> tuple[Channel, Firings]:
 
 
 def _one(channel: Channel) -> Firings:
-    whole = (np.array([at], dtype=np.int64) for at in (len(channel) // 2, 0, len(channel)))
-    return Firings(channel.name, *whole, np.ones(1, np.int8), np.zeros(1, np.int64))
+    at, first, end = (np.array([place], dtype=np.int64) for place in (len(channel) // 2, 0, len(channel)))
+    return Firings(channel.name, at, first, end, np.ones(1, np.int8), np.zeros(1, np.int64))
+
+
+def _odd(kind: Any, channel: Channel) -> str:
+    return _wrong(make(kind), channel, _one(channel))
 
 
 def _wrong(made: Any, channel: Channel, firings: Firings) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,8 +19,8 @@ def reader_checks(kind: Any) -> Iterator[Check]:
     rubbish = np.random.default_rng(20_261_128).integers(0, 256, 4000, dtype=np.uint8).tobytes()
     yield "contract: name and suffixes", lambda: _named(make(kind))
     for words, content in (("nothing", b""), ("random bytes", rubbish)):
-        yield f"sniff: {words}", lambda content=content: _sniff(make(kind), content)
-        yield f"read: {words} is refused with place and remedy", lambda content=content: _refuse(make(kind), content)
+        yield f"sniff: {words}", partial(_sniff, make(kind), content)
+        yield f"read: {words} is refused with place and remedy", partial(_refuse, make(kind), content)
 
 
 def _named(made: Any) -> str:
