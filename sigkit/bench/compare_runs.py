@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,11 +16,14 @@ from sigkit import provenance
 from sigkit.bench.task_scores import primary_statistic
 from sigkit.errors import SettingsError
 from sigkit.score.accuracy_time_front import accuracy_time_front
+from sigkit.score.average_ranks import AverageRanks, average_ranks
 from sigkit.score.estimate import Estimate
 from sigkit.score.holm import holm_correction
 from sigkit.score.paired_difference import paired_difference, paired_statistic_difference
 
 RESAMPLES = 500
+#: Engine of each outcome, and the columns that the statistic takes.
+_Outcomes = tuple[NDArray, list[NDArray]]
 _NEEDED = ("protocol", "title", "task", "algorithm", "origin", "metrics", "primary", "time", "data", "protocol_sha256",
            "sigkit_tree", "command", "counted")  # fmt: skip
 
@@ -40,12 +43,16 @@ class Row:
         not share protocol and data.
     p_value : float
         Two-sided sign-flip test over engines, Holm-corrected within the protocol; NaN where it could not be made.
+    effect_size : Estimate or None
+        Mean over engines of the engines' differences over their standard deviation, see
+        `sigkit.score.paired_difference`; None where there is no difference.
     """
 
     result: dict[str, Any]
     on_front: bool = False
     difference: Estimate | None = None
     p_value: float = math.nan
+    effect_size: Estimate | None = None
 
     @property
     def name(self) -> str:
@@ -59,24 +66,44 @@ class Row:
         return Estimate(*(math.nan if told.get(k) is None else float(told[k]) for k in ("value", "low", "high")))
 
     @property
+    def sign(self) -> int:
+        """1 where the metric that ranks is better when higher, -1 when lower."""
+        return 1 if self.result.get("higher_is_better", True) else -1
+
+    @property
     def verdict(self) -> str:
         """What the paired difference says, in a word."""
         if self.difference is None:
             return ""
         if not self.difference.excludes(0.0):
             return "undecided"
-        return "ours ahead" if self.difference.value > 0 else "ours behind"
+        return "ours ahead" if self.sign * self.difference.value > 0 else "ours behind"
 
 
 @dataclass(eq=False)
 class Board:
-    """The runs of one protocol, best first; ``ours`` is the best built-in one, None when there is none."""
+    """The runs of one protocol, best first.
+
+    Attributes
+    ----------
+    protocol, title : str
+    primary : str
+        Name of the metric that ranks.
+    rows : list of Row
+    ours : Row or None
+        The best built-in one.
+    ranks : AverageRanks or None
+        Of all runs over the engines on which each has a figure; None where fewer than two have.
+    notes : list of str
+        What a reader must know before comparing.
+    """
 
     protocol: str
     title: str
     primary: str
     rows: list[Row] = field(default_factory=list)
     ours: Row | None = None
+    ranks: AverageRanks | None = None
     notes: list[str] = field(default_factory=list)
 
 
@@ -91,7 +118,7 @@ def compare_runs(folder: str | Path) -> list[Board]:
     Raises
     ------
     SettingsError
-        When the folder has no run, or a file is no result.
+        When the folder has no run, a file is no result, or runs of one protocol saw different protocols or data.
     """
     home = Path(folder)
     paths = sorted(path for path in home.glob("*.json") if not path.name.endswith(".choice.json"))
@@ -112,18 +139,39 @@ def _read(path: Path) -> dict[str, Any]:
     lacking = [name for name in _NEEDED if name not in result] if isinstance(result, dict) else list(_NEEDED)
     if lacking:
         raise SettingsError(f"{path}: is no result of a run: {lacking[0]!r} is missing; delete it and run it again")
+    within = (("metrics", result["primary"]), ("data", "hash"), ("time", "judge_s"))
+    for name, key in within:
+        if not isinstance(result[name], dict) or result[name].get(key) is None:
+            raise SettingsError(f"{path}: {name!r} has no {key!r}; delete it and run it again")
     return dict(result)
 
 
+def _refuse_mixed(runs: Sequence[tuple[dict[str, Any], Path]]) -> None:
+    """Raise when runs of one protocol were not made on the same terms; a rank among them would mean nothing."""
+    first, first_path = runs[0]
+    for result, path in runs[1:]:
+        for what, one, other in (
+            ("protocol", first["protocol_sha256"], result["protocol_sha256"]),
+            ("data", first["data"]["hash"], result["data"]["hash"]),
+            ("primary metric", first["primary"], result["primary"]),
+        ):
+            if one != other:
+                raise SettingsError(
+                    f"{path.with_suffix('.json')}: its {what} is {str(other)[:12]}, that of "
+                    f"{first_path.with_suffix('.json').name} {str(one)[:12]}; runs are ranked on the same terms only: "
+                    f"delete the outdated one and run sigkit bench run {first['protocol']}"
+                )
+
+
 def _board(runs: Sequence[tuple[dict[str, Any], Path]]) -> Board:
+    _refuse_mixed(runs)
     first = runs[0][0]
     board = Board(str(first["protocol"]), str(first["title"]), str(first["primary"]))
     rows = [(Row(result), path) for result, path in runs]
-    rows.sort(key=lambda one: (-_or_least(one[0].primary.value), one[0].name))
+    rows.sort(key=lambda one: (-_or_least(one[0].sign * one[0].primary.value), one[0].name))
     board.rows = [row for row, _ in rows]
-    front = accuracy_time_front(
-        [row.primary.value for row in board.rows], [float(row.result["time"]["judge_s"]) for row in board.rows]
-    )
+    accuracy = [row.sign * row.primary.value for row in board.rows]
+    front = accuracy_time_front(accuracy, [float(row.result["time"]["judge_s"]) for row in board.rows])
     for row, on_front in zip(board.rows, front.on_front, strict=True):
         row.on_front = bool(on_front)
     board.ours = next((row for row in board.rows if row.result["origin"] == "built-in"), None)
@@ -131,35 +179,35 @@ def _board(runs: Sequence[tuple[dict[str, Any], Path]]) -> Board:
         board.notes.append("The runs were made with different states of sigkit; run them again before comparing.")
     if any(row.result.get("uncommitted_changes") for row in board.rows):
         board.notes.append("Made with changes that are not committed: a look, not a result.")
+    outcomes = {id(row): _outcomes(path) for row, path in rows}
     if board.ours is not None:
-        _pair(board, {id(row): path for row, path in rows})
+        _pair(board, outcomes)
+    _rank(board, outcomes)
     return board
 
 
-def _pair(board: Board, outcomes: dict[int, Path]) -> None:
-    """Fill in the differences between ours and every other run on the same data."""
+def _pair(board: Board, outcomes: dict[int, _Outcomes | None]) -> None:
+    """Fill in the differences between ours and every other run."""
     ours = board.ours
     assert ours is not None
     statistic = primary_statistic(str(ours.result["task"]))
-    own = _outcomes(outcomes[id(ours)])
+    own = outcomes[id(ours)]
     p_values = []
     others = [row for row in board.rows if row is not ours]
     for row in others:
-        theirs = _outcomes(outcomes[id(row)])
-        same = all(row.result[key] == ours.result[key] for key in ("protocol_sha256", "data"))
-        if own is None or theirs is None or not same or not np.array_equal(own[0], theirs[0]):
-            board.notes.append(f"{row.name} was not judged on the same data; it is not compared.")
+        theirs = outcomes[id(row)]
+        if own is None or theirs is None or not np.array_equal(own[0], theirs[0]):
+            board.notes.append(f"{row.name} has no outcomes of the same firings as {ours.name}; it is not compared.")
             p_values.append(math.nan)
             continue
         rng = np.random.default_rng(provenance.seed_from(board.protocol, ours.name, row.name))
         engine = own[0]
-        row.difference = paired_statistic_difference(
-            statistic, own[1], theirs[1], engine, rng, resamples=RESAMPLES
-        )
+        row.difference = paired_statistic_difference(statistic, own[1], theirs[1], engine, rng, resamples=RESAMPLES)
         names = np.unique(engine)
-        alone = [[statistic(*(column[engine == name] for column in columns)) for name in names]
-                 for columns in (own[1], theirs[1])]  # fmt: skip
-        p_values.append(paired_difference(alone[0], alone[1], names, rng, resamples=RESAMPLES).p_value)
+        alone = [_by_engine(statistic, one, names) for one in (own, theirs)]
+        paired = paired_difference(alone[0], alone[1], names, rng, resamples=RESAMPLES)
+        row.effect_size = paired.effect_size
+        p_values.append(paired.p_value)
     try:
         corrected = holm_correction(p_values)
     except SettingsError as fault:  # statsmodels is an extra
@@ -169,7 +217,30 @@ def _pair(board: Board, outcomes: dict[int, Path]) -> None:
         row.p_value = float(value)
 
 
-def _outcomes(path: Path) -> tuple[NDArray, list[NDArray]] | None:
+def _rank(board: Board, outcomes: dict[int, _Outcomes | None]) -> None:
+    """Fill in the average ranks over engines, where at least two runs have figures of the same two engines."""
+    statistic = primary_statistic(str(board.rows[0].result["task"]))
+    told = [(row, found) for row in board.rows if (found := outcomes[id(row)]) is not None]
+    if len(told) < 2:
+        return
+    names = np.unique(told[0][1][0])
+    told = [(row, found) for row, found in told if np.array_equal(np.unique(found[0]), names)]
+    table = np.array([_by_engine(statistic, found, names) for _, found in told]).T
+    table = table[~np.isnan(table).any(axis=1)]
+    if min(table.shape) < 2:
+        return
+    board.ranks = average_ranks(
+        table, [row.name for row, _ in told], np.random.default_rng(provenance.seed_from(board.protocol, "ranks")),
+        higher_is_better=board.rows[0].sign > 0, resamples=RESAMPLES,
+    )  # fmt: skip
+
+
+def _by_engine(statistic: Callable[..., float], outcomes: _Outcomes, names: NDArray) -> list[float]:
+    engine, columns = outcomes
+    return [statistic(*(column[engine == name] for column in columns)) for name in names]
+
+
+def _outcomes(path: Path) -> _Outcomes | None:
     if not path.is_file():
         return None
     with np.load(path, allow_pickle=False) as stored:

@@ -10,11 +10,13 @@ from sigkit.bench.compare_runs import Board, Row, compare_runs
 from sigkit.errors import SettingsError
 from sigkit.score.estimate import Estimate
 
-BEGIN, END = "<!-- benchmark table: begin -->", "<!-- benchmark table: end -->"
+BEGIN, END = "<!-- leaderboard -->", "<!-- /leaderboard -->"
 CAUTION = (
     "All engines here are simulated, by the simulator sigkit was developed with; nothing is a claim about the field. "
     "In brackets: 95 % interval by bootstrap over engines. Difference: ours less theirs in the metric that ranks, "
-    "paired on the same engines; p by sign flips over engines, Holm-corrected within the task. Time: in which the test "
+    "paired on the same engines drawn; its interval is not corrected for the number of rivals. Effect: mean over "
+    "engines of the difference of each, over its standard deviation. p: of that mean, by sign flips over engines, "
+    "Holm-corrected within the task; a dash where single engines have no figure. Time: in which the test "
     "captures were answered by one process, opening them and what the protocol's helpers do included, and as a "
     "multiple of a reference operation timed in the same run. Front: no other is as good and as quick, and better in "
     "one of the two."
@@ -31,17 +33,19 @@ def build_leaderboard(runs: str | Path, out: str | Path, readme: str | Path | No
     runs : path
         Folder of results.
     out : path
-        Folder to write, which exists.
+        Folder to write; made where it is missing.
     readme : path, optional
         File whose part between `BEGIN` and `END` is replaced by the short table.
 
     Raises
     ------
     SettingsError
-        When there is no result, a file is none, or the readme has no such markers.
+        When there is no result, a file is none, runs of one protocol were made on different data or by different
+        protocols, or the readme has no such markers; nothing is written then.
     """
     boards = compare_runs(runs)
     text = _target(readme) if readme else ""
+    Path(out).mkdir(parents=True, exist_ok=True)
     (Path(out) / "leaderboard.md").write_text(as_markdown(boards), encoding="utf-8")
     (Path(out) / "leaderboard.html").write_text(as_page(boards), encoding="utf-8")
     if readme:
@@ -62,21 +66,38 @@ def as_markdown(boards: list[Board]) -> str:
             f"{_engines(about)}, {about['counted']} counted, sigkit {about['sigkit_tree'][:16]}."
         )
         parts += [f"**{note}**" for note in board.notes]
-        lines = [f"| algorithm | {board.primary} | difference to ours | p | time | ratio | front |", "|---" * 7 + "|"]
-        for row in board.rows:
-            cells = [f"{row.name} ({row.result['origin']})", interval(row.primary), *_against(row),
+        lines = [f"| rank | algorithm | {board.primary} | ours less this | effect | p | time | ratio | front |",
+                 "|---" * 9 + "|"]  # fmt: skip
+        for number, row in enumerate(board.rows, start=1):
+            cells = [str(number), f"{row.name} ({row.result['origin']})", interval(row.primary), *_against(row),
                      seconds(row.result["time"]["judge_s"]), short(row.result["time"].get("ratio")),
-                     "yes" if row.on_front else ""]  # fmt: skip
+                     "yes" if row.on_front else "no"]  # fmt: skip
             lines.append("| " + " | ".join(cells) + " |")
         parts.append("\n".join(lines))
+        if board.ranks:
+            parts.append(ranks_in_words(board))
         names = _further(board)
         if names:
             lines = ["| algorithm | " + " | ".join(names) + " |", "|---" * (len(names) + 1) + "|"]
             for row in board.rows:
                 lines.append("| " + " | ".join([row.name, *(_metric(row, name) for name in names)]) + " |")
             parts.append("\n".join(lines))
-        parts.append("Again: " + ", ".join(f"`{row.result['command']}`" for row in board.rows))
+        parts.append("Each row is made again by:\n")
+        parts[-1] += "\n".join(f"- `{row.result['command']}`" for row in board.rows)
     return "\n\n".join(parts) + "\n"
+
+
+def ranks_in_words(board: Board) -> str:
+    """Return the average ranks over engines, their critical difference and who lies within it."""
+    ranks = board.ranks
+    if ranks is None:
+        return ""
+    told = ", ".join(f"{name} {estimate.value:.3g}" for name, estimate in ranks.rank.items())
+    alike = "; ".join(" = ".join(names) for names in ranks.alike if len(names) > 1)
+    return (
+        f"Average rank over {ranks.blocks} engines (1 is best): {told}. "
+        f"Critical difference {ranks.critical_difference:.3g} (Nemenyi, {100 * ranks.alpha:g} %); " + (f"not told apart: {alike}." if alike else "all are told apart.")
+    )
 
 
 def short_table(boards: list[Board]) -> str:
@@ -100,7 +121,7 @@ def as_page(boards: list[Board]) -> str:
     )
     shown = [
         {"board": board, "picture": picture(board), "about": board.rows[0].result,
-         "engines": _engines(board.rows[0].result),
+         "engines": _engines(board.rows[0].result), "ranks": ranks_in_words(board),
          "rows": [_shown(row) for row in board.rows], "names": _further(board),
          "more": [[row.name, *(_metric(row, name) for name in _further(board))] for row in board.rows]}
         for board in boards
@@ -166,17 +187,18 @@ def seconds(value: float | None) -> str:
 
 
 def _shown(row: Row) -> dict[str, Any]:
-    difference, p_value = _against(row)
+    difference, effect, p_value = _against(row)
     time = row.result["time"]
-    return {"row": row, "primary": interval(row.primary), "difference": difference, "p": p_value,
+    return {"row": row, "primary": interval(row.primary), "difference": difference, "effect": effect, "p": p_value,
             "seconds": seconds(time["judge_s"]), "learn": seconds(time["learn_s"]) if time.get("learn_s") else "",
             "ratio": short(time.get("ratio"))}  # fmt: skip
 
 
-def _against(row: Row) -> tuple[str, str]:
+def _against(row: Row) -> tuple[str, str, str]:
     if row.difference is None:
-        return "–", ""
-    return f"{interval(row.difference)}, {row.verdict}", short(row.p_value)
+        return "–", "–", "–"
+    effect = row.effect_size.value if row.effect_size else math.nan
+    return f"{interval(row.difference)}, {row.verdict}", short(effect), short(row.p_value)
 
 
 def _further(board: Board) -> list[str]:
