@@ -96,7 +96,8 @@ def ranks_in_words(board: Board) -> str:
     alike = "; ".join(" = ".join(names) for names in ranks.alike if len(names) > 1)
     return (
         f"Average rank over {ranks.blocks} engines (1 is best): {told}. "
-        f"Critical difference {ranks.critical_difference:.3g} (Nemenyi, {100 * ranks.alpha:g} %); " + (f"not told apart: {alike}." if alike else "all are told apart.")
+        f"Critical difference {ranks.critical_difference:.3g} (Nemenyi, {100 * ranks.alpha:g} %); "
+        + (f"not told apart: {alike}." if alike else "all are told apart.")
     )
 
 
@@ -123,6 +124,7 @@ def as_page(boards: list[Board]) -> str:
         {"board": board, "picture": picture(board), "about": board.rows[0].result,
          "engines": _engines(board.rows[0].result), "ranks": ranks_in_words(board),
          "rows": [_shown(row) for row in board.rows], "names": _further(board),
+         "learns": any(row.result["time"].get("learn_s") for row in board.rows),
          "more": [[row.name, *(_metric(row, name) for name in _further(board))] for row in board.rows]}
         for board in boards
     ]  # fmt: skip
