@@ -53,7 +53,9 @@ def answer_features(
         return np.log10(np.clip(value / by, 10.0**low, 10.0**high))
 
     one = np.ones(n)
-    gap = np.clip(likely.log_odds - likely.rival_log_odds, -1.0, 20.0)
+    # No second candidate is as good as one far behind; no candidate at all has no lead.
+    rival = np.where(np.isfinite(likely.rival_log_odds), likely.rival_log_odds, -1e3)
+    gap = np.clip(np.where(np.isfinite(likely.log_odds), likely.log_odds, -1e3) - rival, -1.0, 20.0)
     burn_s = np.maximum(fine.column - look.breakdown, 0.1) * interval_s
     distance_s = np.abs(fine.rival - fine.column) * interval_s
     parts = [
