@@ -11,7 +11,10 @@ if TYPE_CHECKING:
     from sigkit.bench.protocol import Protocol
     from sigkit.corpus.dataset import Dataset
 
-app = typer.Typer(no_args_is_help=True, help="Compare detectors, locators and classifiers on the same terms.")
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Compare detectors, locators and classifiers on the same terms.\n\nExample: sigkit bench list",
+)
 
 Runs = Annotated[Path, typer.Option("--runs", help="Folder of the results.")]
 Cache = Annotated[Path | None, typer.Option("--cache", help="Folder that keeps simulated data sets; the user's cache.")]
@@ -125,21 +128,13 @@ def check(
 
     Example: sigkit bench check block_activity
     """
-    from sigkit import registry
-    from sigkit.bench.conformance import check_plugin
-    from sigkit.errors import PluginError
+    from sigkit.bench.check_plugin import check_plugin
 
-    groups = [group] if group else [one for one in registry.GROUPS if name in registry.names(one)]
-    if not groups:
-        raise PluginError(f"no plug-in called {name!r} in any group")
     wrong = 0
-    for one in groups:
-        typer.echo(f"{one}: {name}")
-        for found in check_plugin(one, name):
-            wrong += not found.passed
-            typer.echo(
-                f"  {'passed' if found.passed else 'FAILED'}  {found.name}{': ' + found.words if found.words else ''}"
-            )
+    for found in check_plugin(name, group):
+        wrong += not found.passed
+        word = "passed" if found.passed else "FAILED"
+        typer.echo(f"  {word}  {found.group}: {found.check}{': ' + found.problem if found.problem else ''}")
     if wrong:
         raise typer.Exit(1)
 

@@ -57,7 +57,7 @@ def settled_level(blocks: BlockSummary, sample_rate_Hz: float) -> NDArray[np.flo
 
 def _densest(rows: NDArray) -> NDArray[np.float64]:
     ordered = np.sort(rows, axis=1)
-    width = max(2, round(DENSE_SHARE * rows.shape[1]))
+    width = min(max(2, round(DENSE_SHARE * rows.shape[1])), rows.shape[1])
     spans = ordered[:, width - 1 :] - ordered[:, : rows.shape[1] - width + 1]
     first = spans.argmin(axis=1)
     sums = np.cumsum(np.pad(ordered, ((0, 0), (1, 0))), axis=1)
