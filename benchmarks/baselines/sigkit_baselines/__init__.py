@@ -1,0 +1,1 @@
+"""General methods as rivals for sigkit's benchmark; none states an uncertainty of an instant."""

@@ -1,0 +1,62 @@
+"""Conditions from the directions the trade goes by (common practice, no source), against the sibling leads."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.contracts.classifier import Judgement
+from sigkit.types.firing_table import CONDITIONS
+from sigkit_baselines.probability import judgement, softmax
+
+#: Columns read: log ratios to the siblings, slope over burn level, and whether there was a spark.
+FEATURES = (
+    "log_firing_to_siblings", "log_burn_to_siblings", "log_burn_time_to_siblings", "slope_to_burn_per_ms",
+    "log_ring_damping_to_siblings", "not_sparked",
+)  # fmt: skip
+#: Direction of firing voltage, burn voltage, burn time, slope (0.3 of the burn level a millisecond counts), damping
+#: of the ring, and absence of a spark. Common practice, no source.
+RULES: dict[str, tuple[int, ...]] = {
+    "normal": (0, 0, 0, 0, 0, 0),
+    "wide_gap": (1, 1, -1, 0, 0, 0),
+    "narrow_gap": (-1, -1, 1, 0, 0, 0),
+    "fouled_plug": (-1, -1, 1, -1, 1, 0),
+    "open_secondary": (1, 1, -1, 0, -1, 1),
+    "high_resistance": (0, 1, -1, -1, 1, 0),
+    "lean_mixture": (1, 1, -1, 1, 0, 0),
+    "low_compression": (-1, -1, 1, 0, 0, 0),
+    "low_coil_energy": (0, 0, -1, 0, 0, 0),
+    "shorted_winding": (0, 0, -1, 0, 1, 0),
+    "insulation_leak": (-1, -1, 0, 0, 1, 0),
+}
+#: Slope that counts, in margins: a slope of one margin a millisecond is as marked as a level of one margin.
+SHARPNESS = 1.0
+
+
+class TradeRules:
+    """Count the directions that agree with each rule.
+
+    Parameters
+    ----------
+    margin : float
+        Log ratio from which a quantity counts as raised or lowered.
+    """
+
+    name = "baseline_trade_rules"
+    takes = "features"
+    feature_names = FEATURES
+    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"margin": (0.1, 0.15, 0.25, 0.4)}
+
+    def __init__(self, margin: float = 0.15) -> None:
+        self.margin = margin
+
+    def judge(self, features: NDArray) -> Judgement:
+        """Return the judgement of rows of features, shape (n, 6); a missing value counts as usual."""
+        values = np.nan_to_num(np.asarray(features, dtype=float), nan=0.0).reshape(-1, len(FEATURES))
+        seen = np.sign(values) * (np.abs(values) > self.margin)
+        rules = np.array([RULES[name] for name in CONDITIONS], dtype=float)
+        # Agreement counts for, contradiction and silence count against a rule.
+        score = -np.abs(seen[:, None, :] - rules[None, :, :]).sum(axis=2)
+        return judgement(softmax(SHARPNESS * score), tuple(CONDITIONS))
