@@ -46,9 +46,9 @@ class DerivativeInstants:
 
     name = "baseline_derivative_threshold"
     states_uncertainty = False
-    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"threshold": (0.1, 0.2, 0.35, 0.5, 0.7)}
+    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"threshold": (0.35, 0.5, 0.6, 0.7, 0.85)}
 
-    def __init__(self, threshold: float = 0.35) -> None:
+    def __init__(self, threshold: float = 0.6) -> None:
         self.threshold = threshold
 
     def locate(self, channel: Channel, firings: Firings) -> Instants:

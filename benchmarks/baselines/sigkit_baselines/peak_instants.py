@@ -26,9 +26,9 @@ class PeakInstants:
 
     name = "baseline_find_peaks"
     states_uncertainty = False
-    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"prominence": (0.2, 0.35, 0.5, 0.7, 0.9)}
+    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"prominence": (0.5, 0.7, 0.8, 0.9, 1.0)}
 
-    def __init__(self, prominence: float = 0.5) -> None:
+    def __init__(self, prominence: float = 0.9) -> None:
         self.prominence = prominence
 
     def locate(self, channel: Channel, firings: Firings) -> Instants:
@@ -38,7 +38,7 @@ class PeakInstants:
     def _find(self, windows: SignedWindows) -> tuple[NDArray, NDArray]:
         from scipy.signal import find_peaks
 
-        span = max(1, round(SPAN_S * windows.rate_Hz))
+        span = max(1, round(2.5 * SPAN_S * windows.rate_Hz))
         guard = max(2, round(GUARD_S * windows.rate_Hz))
         bend = -mean_steps(mean_steps(windows.y, span), span)
         end = np.full(windows.rows.size, np.nan)

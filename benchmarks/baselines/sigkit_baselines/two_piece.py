@@ -18,6 +18,8 @@ from sigkit_baselines.signed_windows import SignedWindows
 _SETTLE_S = 20e-6
 #: Reach of the first window in front of the half-level fall, seconds (our choice: two quarter swings of slow rings).
 _LEAD_S = 200e-6
+#: Windows that follow, in reaches of the last one (our choice).
+_NARROWING = (3.0, 2.0, 1.5, 1.0, 1.0)
 
 
 class WholeWindowTwoPiece:
@@ -32,19 +34,19 @@ class WholeWindowTwoPiece:
 
 
 class NearTwoPiece:
-    """The fit in front of the half-level fall, then once more close about its first answer.
+    """The fit in front of the half-level fall, then in narrowing windows about its last answer.
 
     Parameters
     ----------
     reach_s : float
-        Reach of the second window behind the first answer, seconds; three times as much before it.
+        Reach of the last window behind the answer, seconds; three times as much before it.
     """
 
     name = "baseline_two_piece_near"
     states_uncertainty = False
-    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"reach_s": (8e-6, 12e-6, 18e-6, 27e-6, 40e-6)}
+    tunable: ClassVar[dict[str, tuple[float, ...]]] = {"reach_s": (3e-6, 5e-6, 8e-6, 12e-6, 18e-6)}
 
-    def __init__(self, reach_s: float = 18e-6) -> None:
+    def __init__(self, reach_s: float = 8e-6) -> None:
         self.reach_s = reach_s
 
     def locate(self, channel: Channel, firings: Firings) -> Instants:
@@ -54,9 +56,11 @@ class NearTwoPiece:
             _, fall = half_level_crossings(windows)
             low = np.maximum(fall - max(_LEAD_S * windows.rate_Hz, 6.0), windows.peak + 1.0)
             knot = two_piece_knots(windows, low, np.floor(fall) + 1.0)
-            reach = max(self.reach_s * windows.rate_Hz, 2.0)
-            again = two_piece_knots(windows, np.maximum(knot - 3 * reach, windows.peak + 1.0), knot + reach)
-            return windows.peak.astype(float), np.where(np.isfinite(again), again, knot)
+            for factor in _NARROWING:
+                reach = max(factor * self.reach_s * windows.rate_Hz, 2.0)
+                again = two_piece_knots(windows, np.maximum(knot - 3 * reach, windows.peak + 1.0), knot + reach)
+                knot = np.where(np.isfinite(again), again, knot)
+            return windows.peak.astype(float), knot
 
         return locate_by(near, channel, firings)
 
