@@ -68,10 +68,34 @@ def weigh_dwell_droop(
     >>> bool(abs(RATES_HZ[cost.argmin()] / 50 - 1) < 0.2)
     True
     """
+    dwells = _usable_dwells(value, on, off, interval_s, noise)
+    if not dwells:
+        return np.zeros(RATES_HZ.size)
     fit = np.zeros((SINKING_HZ.size, RATES_HZ.size))
-    blocks = rows = 0
+    blocks = 0
     a, g = SINKING_HZ[:, None, None], RATES_HZ[None, :, None]
     apart = np.where(np.abs(a - g) < 1e-6 * a, 1e-6 * a, a - g)
+    for t, mean, count in dwells:
+        # All dwells of a coil miss the shape alike, so more of them do not average the misfit away.
+        misfit = len(dwells) * (MISFIT_SHARE * np.abs(mean).max()) ** 2
+        weight = 1.0 / np.sqrt(noise**2 / count + misfit + 1e-300)
+        y = mean * weight
+        # One coil has one sinking rate; only the height is each firing's own.
+        shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
+        fit += np.sum(y**2) - np.sum(shape * y, axis=2) ** 2 / np.maximum(np.sum(shape**2, axis=2), 1e-300)
+        blocks += t.size
+    # What the model leaves beyond the noise counts as if it were noise (JCGM 100:2008, H.3).
+    fit /= max(float(fit.min()) / max(blocks - len(dwells) - 2, 1), 1.0)
+    # Coil and pickup come into the shape alike: only what is usual tells them apart.
+    cost = (fit + (np.log(SINKING_HZ / USUAL_SINKING_HZ) / USUAL_SPREAD)[:, None] ** 2).min(axis=0)
+    return cost - cost.min()
+
+
+def _usable_dwells(
+    value: NDArray, on: NDArray, off: NDArray, interval_s: float, noise: float
+) -> list[tuple[NDArray, NDArray, NDArray]]:
+    """Return time since coil_on, mean and number of samples of the blocks of each dwell that shows."""
+    dwells = []
     for row, begin, end in zip(value, on, off, strict=True):
         if not (np.isfinite(begin) and np.isfinite(end) and end - begin >= 1.2 * BLOCKS):
             continue
@@ -88,19 +112,8 @@ def weigh_dwell_droop(
         if used.sum() < BLOCKS // 2 or level[0] < 6 * noise:
             continue
         t = (0.5 * (edges[1:] + edges[:-1]) - 0.5 - begin)[used] * interval_s
-        weight = 1.0 / np.sqrt(noise**2 / count[used] + (MISFIT_SHARE * level.max()) ** 2 + 1e-300)
-        y = mean[used] * weight
-        # One coil has one sinking rate; only the height is each firing's own.
-        shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
-        fit += np.sum(y**2) - np.sum(shape * y, axis=2) ** 2 / np.maximum(np.sum(shape**2, axis=2), 1e-300)
-        blocks, rows = blocks + int(used.sum()), rows + 1
-    if not rows:
-        return np.zeros(RATES_HZ.size)
-    # What the model leaves beyond the noise counts as if it were noise (JCGM 100:2008, H.3).
-    fit /= max(float(fit.min()) / max(blocks - rows - 2, 1), 1.0)
-    # Coil and pickup come into the shape alike: only what is usual tells them apart.
-    cost = (fit + (np.log(SINKING_HZ / USUAL_SINKING_HZ) / USUAL_SPREAD)[:, None] ** 2).min(axis=0)
-    return cost - cost.min()
+        dwells.append((t, mean[used], count[used]))
+    return dwells
 
 
 def settle_droop(cost: NDArray) -> tuple[float, float]:
