@@ -50,3 +50,11 @@ def demo_archive() -> Path:
         if folder.is_dir():
             return folder
     raise SigkitError("the demo archive is not part of this installation; install sigkit from its wheel or checkout")
+
+
+def said_of(what: str) -> str:
+    """Return how a place is called in reports: the demo archive by its short name, anything else as it is."""
+    try:
+        return "demo" if what == str(demo_archive()) else what
+    except SigkitError:
+        return what

@@ -24,6 +24,7 @@ from sigkit.screen.draw_capture import DrawTask, draw_capture, rows_to_draw
 from sigkit.screen.judge_engine import JudgedCapture, capture_row, judge_engine, judged_rows
 from sigkit.screen.measured_store import MeasuredStore
 from sigkit.screen.screen_source import ScreenedCapture, ScreenedSource, screen_source
+from sigkit.shipped import said_of
 from sigkit.types.firing_table import Table
 
 
@@ -94,7 +95,8 @@ def screen_archive(
     check_output_folder(out, overwrite)
     plan = plan_opening(what, leads=leads, sample_rate_Hz=sample_rate_Hz, profile=profile)
     chosen = load_model(model) if model else load_default_model()
-    settings = {"what": list(what), "leads": list(leads), "sample_rate_Hz": sample_rate_Hz, "profile": profile}
+    called = [said_of(one) for one in what]
+    settings = {"what": called, "leads": list(leads), "sample_rate_Hz": sample_rate_Hz, "profile": profile}
     with report_folder(out, overwrite) as folder:
         store = MeasuredStore(folder / ".measured")
         measured, rejections = _measure_all(plan.sources, store, workers, progress)
