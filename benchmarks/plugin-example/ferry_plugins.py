@@ -7,7 +7,7 @@ from sigkit.types.firings import Firings
 
 
 class SteepRise:
-    name = "example_steep_rise"
+    name, invariances = "example_steep_rise", ("shift", "gain", "inversion", "offset")
 
     def detect(self, capture):
         return [self._one(channel) for channel in capture.channels]

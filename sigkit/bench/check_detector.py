@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from sigkit.bench.check_captures import CHANGES, SHIFT, changed, odd_captures, shifted, sound_capture
-from sigkit.bench.check_plugin import Check, make, tried_settings
+from sigkit.bench.check_captures import SHIFT, changed, odd_captures, shifted, sound_capture
+from sigkit.bench.check_plugin import Check, declared_checks, make, tried_settings
 from sigkit.types.capture import Capture
 from sigkit.types.firings import Firings
 
@@ -25,10 +25,7 @@ def detector_checks(kind: Any) -> Iterator[Check]:
     yield "determinism: the same answer twice, and from a new object", lambda: _same(kind)
     for words, capture in odd_captures().items():
         yield f"edge case: {words}", partial(_odd, kind, capture)
-    excused = tuple(getattr(kind, "not_invariant_to", ()))
-    for change in ("shift", *CHANGES):
-        if change not in excused:
-            yield f"invariance: {change}", partial(_invariant, kind, change)
+    yield from declared_checks(kind, _invariant)
     for settings in tried_settings(kind):
         yield f"declared setting {settings}", partial(_setting, kind, settings)
 

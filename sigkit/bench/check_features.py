@@ -21,6 +21,7 @@ def feature_checks(kind: Any) -> Iterator[Check]:
     yield "contract: works in a scikit-learn pipeline", lambda: _pipeline(kind, given)
     yield "determinism: the same answer twice", lambda: _same(kind, given)
     yield "a row does not depend on the other rows", lambda: _alone(kind, given)
+    yield "contract: scikit-learn's own list of checks", lambda: _listed(kind)
     yield "edge case: a constant row", lambda: _contract(kind, np.ones((2, SAMPLES)))
 
 
@@ -41,6 +42,18 @@ def _pipeline(kind: Any, given: NDArray) -> str:
 
     found = make_pipeline(make(kind)).fit_transform(given)
     return "" if found.shape[0] == given.shape[0] else "the pipeline changes the number of rows"
+
+
+def _listed(kind: Any) -> str:
+    import warnings
+
+    from sklearn.utils.estimator_checks import check_estimator
+
+    with warnings.catch_warnings():
+        # The list warns about what it leaves out.
+        warnings.simplefilter("ignore")
+        told = check_estimator(make(kind), on_fail=None, on_skip=None)
+    return "; ".join(f"{one['check_name']}: {one['exception']}" for one in told if one["status"] == "failed")
 
 
 def _same(kind: Any, given: NDArray) -> str:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from sigkit import registry
-from sigkit.bench.check_captures import CHANGES, SHIFT, changed, odd_captures, shifted, sound_capture
-from sigkit.bench.check_plugin import Check, make, tried_settings
+from sigkit.bench.check_captures import SHIFT, changed, odd_captures, shifted, sound_capture
+from sigkit.bench.check_plugin import Check, declared_checks, make, tried_settings
 from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -31,10 +31,7 @@ def locator_checks(kind: Any) -> Iterator[Check]:
         if len(capture.channels[0]):
             yield f"edge case: a firing in {words}", partial(_odd, kind, capture.channels[0])
     yield "declared: states_uncertainty", lambda: _uncertainty(kind)
-    excused = tuple(getattr(kind, "not_invariant_to", ()))
-    for change in ("shift", *CHANGES):
-        if change not in excused:
-            yield f"invariance: {change}", partial(_invariant, kind, change)
+    yield from declared_checks(kind, _invariant)
     for settings in tried_settings(kind):
         yield f"declared setting {settings}", partial(_contract, kind, **settings)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from sigkit import registry
@@ -17,22 +18,40 @@ _CHECKS = {
     "features": ("sigkit.bench.check_features", "feature_checks"),
     "readers": ("sigkit.bench.check_reader", "reader_checks"),
 }
-Check = tuple[str, Callable[[], str]]
+#: What is checked, and the check; None where the plug-in does not declare what would be checked.
+Check = tuple[str, Callable[[], str] | None]
+#: Changes a detector or locator may declare not to be moved by, in its attribute ``invariances``.
+INVARIANCES = ("shift", "gain", "inversion", "offset")
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """One check of one plug-in; ``problem`` is ``""`` when it was passed."""
+    """One check of one plug-in.
+
+    Attributes
+    ----------
+    group, plugin, check : str
+    problem : str
+        What is wrong, ``""`` when nothing is.
+    declared : bool
+        False for a capability that the plug-in does not declare, which is not tried then.
+    """
 
     group: str
     plugin: str
     check: str
     problem: str
+    declared: bool = True
 
     @property
     def passed(self) -> bool:
         """Tell whether nothing was wrong."""
         return not self.problem
+
+    @property
+    def word(self) -> str:
+        """``passed``, ``FAILED`` or ``not declared``."""
+        return "FAILED" if self.problem else "passed" if self.declared else "not declared"
 
 
 def check_plugin(name: str, group: str = "") -> list[CheckResult]:
@@ -67,7 +86,10 @@ def check_class(kind: type, group: str, name: str = "") -> list[CheckResult]:
 
     module, function = _CHECKS[group]
     checks: Iterator[Check] = getattr(import_module(module), function)(kind)
-    return [CheckResult(group, name or kind.__name__, words, _run(check)) for words, check in checks]
+    return [
+        CheckResult(group, name or kind.__name__, words, _run(check) if check else "", check is not None)
+        for words, check in checks
+    ]
 
 
 def make(kind: Any, **settings: Any) -> Any:
@@ -79,6 +101,27 @@ def make(kind: Any, **settings: Any) -> Any:
 def tried_settings(kind: Any) -> list[dict[str, Any]]:
     """Return one set of keywords for each value of each setting a plug-in declares in ``tunable``."""
     return [{name: value} for name, values in getattr(kind, "tunable", {}).items() for value in values]
+
+
+def declared_checks(kind: Any, invariant: Callable[[Any, str], str]) -> Iterator[Check]:
+    """Yield the checks of what a detector or locator may declare: ``tunable`` and ``invariances``."""
+    if hasattr(kind, "tunable"):
+        yield "declared: tunable names one setting at most, with its values", partial(_tunable, kind)
+    else:
+        yield "declared: tunable", None
+    declared = tuple(getattr(kind, "invariances", ()))
+    unknown = [one for one in declared if one not in INVARIANCES]
+    if unknown:
+        yield f"declared: invariances {declared}", lambda: f"{unknown[0]!r} is none of {', '.join(INVARIANCES)}"
+    for change in INVARIANCES:
+        yield f"invariance: {change}", partial(invariant, kind, change) if change in declared else None
+
+
+def _tunable(kind: Any) -> str:
+    tunable = kind.tunable
+    if not isinstance(tunable, Mapping) or len(tunable) > 1:
+        return f"expected one setting and its values, as in {{'threshold': (0.1, 0.2)}}; found {tunable!r}"
+    return "" if all(len(values) for values in tunable.values()) else "the setting has no values"
 
 
 def _run(check: Callable[[], str]) -> str:

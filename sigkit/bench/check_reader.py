@@ -18,7 +18,8 @@ def reader_checks(kind: Any) -> Iterator[Check]:
     """Yield the checks of a reader's class; what it reads is its own author's to test."""
     rubbish = np.random.default_rng(20_261_128).integers(0, 256, 4000, dtype=np.uint8).tobytes()
     yield "contract: name and suffixes", lambda: _named(make(kind))
-    for words, content in (("nothing", b""), ("random bytes", rubbish)):
+    prose = b"The ferry leaves at nine. Bring the spare lead for the second engine.\n" * 20
+    for words, content in (("nothing", b""), ("random bytes", rubbish), ("a page of prose", prose)):
         yield f"sniff: {words}", partial(_sniff, make(kind), content)
         yield f"read: {words} is refused with place and remedy", partial(_refuse, make(kind), content)
 
@@ -40,6 +41,6 @@ def _sniff(made: Any, content: bytes) -> str:
 def _refuse(made: Any, content: bytes) -> str:
     try:
         made.read(io.BytesIO(content), "a.bin", ReadOptions())
-    except CaptureError:
-        return ""
+    except CaptureError as error:
+        return "" if error.reason and error.remedy else "the CaptureError has no reason or no remedy"
     return "it made a capture of nothing"

@@ -133,8 +133,7 @@ def check(
     wrong = 0
     for found in check_plugin(name, group):
         wrong += not found.passed
-        word = "passed" if found.passed else "FAILED"
-        typer.echo(f"  {word}  {found.group}: {found.check}{': ' + found.problem if found.problem else ''}")
+        typer.echo(f"  {found.word}  {found.group}: {found.check}{': ' + found.problem if found.problem else ''}")
     if wrong:
         raise typer.Exit(1)
 

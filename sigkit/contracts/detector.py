@@ -12,6 +12,10 @@ from sigkit.types.firings import Firings
 class Detector(Protocol):
     """Finds the firings of every channel of a capture.
 
+    The conformance kit also reads, where there: ``invariances``, a tuple of ``"shift"``, ``"gain"``,
+    ``"inversion"``, ``"offset"`` (changes of a record that must not change the answer, but for the shift and the
+    polarity), and ``tunable``, a dict of one keyword of the constructor and the values a protocol chooses among.
+
     Attributes
     ----------
     name : str

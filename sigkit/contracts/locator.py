@@ -13,6 +13,10 @@ from sigkit.types.instants import Instants
 class Locator(Protocol):
     """Locates coil_on, coil_off, breakdown, burn_end and all conduction intervals.
 
+    The conformance kit also reads, where there: ``invariances``, a tuple of ``"shift"``, ``"gain"``,
+    ``"inversion"``, ``"offset"`` (changes of a record that must not change the answer, but for the shift and the
+    polarity), and ``tunable``, a dict of one keyword of the constructor and the values a protocol chooses among.
+
     Attributes
     ----------
     name : str

@@ -67,6 +67,7 @@ class BlockActivityDetector:
     """
 
     name = "block_activity"
+    invariances = ("shift", "gain", "inversion", "offset")
 
     def detect(self, capture: Capture) -> list[Firings]:
         """Return one `Firings` for each channel, in the order of ``capture.channels``."""

@@ -39,6 +39,7 @@ class InstantNetworksLocator:
     """
 
     name = "instant_networks"
+    invariances = ("shift", "gain", "inversion", "offset")
 
     def locate(self, channel: Channel, firings: Firings) -> Instants:
         """Return the instants of the firings of one channel, row by row."""
