@@ -13,7 +13,12 @@ from sigkit.types.flags import OK, missing
 RATIO_U, LEAD_RATIO_U = 0.03, 0.10
 #: Standard uncertainty of the spark energy, relative (our choice: the current does not fall straight, and what the
 #: resistances between tower and gap take is among the energy).
-SHAPE_U = 0.3
+SHAPE_U = 0.15
+#: Coupling of the windings and its standard uncertainty: 0.9 to 0.99 (common practice, no source) taken as
+#: rectangular (JCGM 100:2008, 4.3.7).
+COUPLING, COUPLING_U = 0.945, 0.026
+#: Share of the step from the middle of the burn to its end that stays as uncertainty (our choice: no burn is straight).
+EXTRAPOLATION_U = 0.25
 #: Columns that need the primary side, each with ``<name>_u`` and ``<name>_flag``; units in the names.
 CIRCUIT_COLUMNS = ("current_peak_A", "current_start_A", "current_slope_A_per_ms", "current_time_constant_ms",
                    "current_knee_ms", "clamp_level_V", "clamp_duration_ms", "supply_V", "switch_on_V")  # fmt: skip
@@ -36,9 +41,12 @@ def combine_event(table: Table) -> Table:
 
     Rows belong together when they share the event number and, where both name one, the coil. The formulae are
     those of elementary circuits: inductance = (supply - switch drop) / slope of the current at coil_on; stored
-    energy = inductance x current^2 / 2; turns ratio = burn voltage of the secondary over its image on the primary
-    (missing on shared coils, whose image is the sum of both gaps); spark energy = burn voltage x current / turns
-    ratio x burn time / 2, which assumes that the secondary current starts at that value, falls straight to nothing,
+    energy = inductance x current^2 / 2; turns ratio = coupling x voltage of the secondary over its image on the
+    primary at the end of the burn (missing on shared coils, whose image is the sum of both gaps). At the end, because
+    the image holds the drop of the secondary's resistance as well, which goes with the current; both burn lines are
+    carried there by their slopes. The secondary current at breakdown follows from the flux that the burn takes out of
+    the coil, image x burn time / (coupling x turns ratio x inductance), so what the breakdown and leaks took is not
+    in it; spark energy = burn voltage x that current x burn time / 2, which assumes that it falls straight to nothing
     and that the voltage at the tower is that of the gap. Uncertainties combine relatively (JCGM 100:2008, 5.1.6),
     `RATIO_U` and `LEAD_RATIO_U` for each pickup ratio among them.
 
@@ -106,11 +114,26 @@ def _combine(table: Table, rows: NDArray, ratio: NDArray) -> None:
     images = rows[kind[rows] == "primary_voltage"]
     if leads.size == 1 and images.size and np.isfinite(ratio[images[0]]):
         lead, image = leads[0], images[0]
-        voltage, voltage_u = one("burn_voltage_kV", leads)
-        shown = float(table["burn_voltage_V"][image]) * float(ratio[image])
-        if shown and np.isfinite(shown) and np.isfinite(voltage):
-            shown_u = float(np.hypot(table["burn_voltage_u_V"][image] / abs(table["burn_voltage_V"][image]), RATIO_U))
-            turns = abs(voltage * 1e3 / shown)
-            put("turns_ratio", turns, float(np.hypot(voltage_u, shown_u)), rows)
-            energy = 0.5 * abs(voltage) * abs(current) / turns * float(table["burn_time_ms"][lead]) * 1e3
-            put("spark_energy_mJ", energy, float(np.sqrt(shown_u**2 + current_u**2 + SHAPE_U**2)), leads)
+        time, factor = float(table["burn_time_ms"][lead]), abs(float(ratio[image]))
+        voltage, voltage_end, voltage_u = _at_the_end(table, lead, abs(float(ratio[lead])), time)
+        shown, shown_end, shown_u = _at_the_end(table, image, factor, time)
+        for name, where in (("turns_ratio", rows), ("spark_energy_mJ", leads)):
+            table[f"{name}_flag"][where] = missing("not_visible")
+        if voltage_end > 0 and shown_end > 0:
+            turns = COUPLING * voltage_end / shown_end
+            put("turns_ratio", turns, float(np.linalg.norm([voltage_u, shown_u, LEAD_RATIO_U, RATIO_U, COUPLING_U])),
+                rows)
+            start = shown * time / (COUPLING * turns * inductance)
+            # The ratio of the lead's pickup cancels between voltage and turns ratio, that of the image counts twice.
+            parts = [voltage_u, shown_u, 2 * RATIO_U, relative, 2 * COUPLING_U, SHAPE_U]
+            put("spark_energy_mJ", 0.5 * voltage * start * time, float(np.linalg.norm(parts)), leads)
+
+
+def _at_the_end(table: Table, row: int, factor: float, burn_time_ms: float) -> tuple[float, float, float]:
+    """Return the magnitude of the burn voltage at mid-burn and at its end, and the latter's relative uncertainty."""
+    middle = abs(float(table["burn_voltage_V"][row])) * factor
+    step = 0.5 * float(table["burn_slope_V_per_ms"][row]) * factor * burn_time_ms
+    parts = [float(table["burn_voltage_u_V"][row]) * factor, EXTRAPOLATION_U * step,
+             0.5 * float(table["burn_slope_u_V_per_ms"][row]) * factor * burn_time_ms]  # fmt: skip
+    end = middle + step
+    return middle, end, float(np.linalg.norm(parts)) / abs(end) if end else np.nan
