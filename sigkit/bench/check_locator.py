@@ -79,7 +79,11 @@ def _one(channel: Channel) -> Firings:
 
 
 def _odd(kind: Any, channel: Channel) -> str:
-    return _wrong(make(kind), channel, _one(channel))
+    found = make(kind).locate(channel, _one(channel))
+    wrong = wrong_instants(_one(channel), found)
+    if not wrong and np.unique(channel.samples).size == 1 and np.isfinite(found.breakdown.position).any():
+        return "a breakdown is stated on a record that never changes"
+    return wrong
 
 
 def _wrong(made: Any, channel: Channel, firings: Firings) -> str:

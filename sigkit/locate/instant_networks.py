@@ -28,6 +28,8 @@ RIVAL_CHANCE = 0.025
 TWO_SIDED_95 = 1.96
 #: Firings worked on at once (our choice: windows of 5 MS/s stay within 200 MB).
 BATCH = 128
+#: Shorter records are not judged: the shape of an edge is read on some ten samples about it (our choice).
+FEWEST_SAMPLES = 10
 
 
 class InstantNetworksLocator:
@@ -47,7 +49,11 @@ class InstantNetworksLocator:
             return _nothing(channel, 0, "not_judged")
         if channel.kind == "synchronising_pulse":
             return _nothing(channel, len(firings), "wrong_channel")
+        if len(channel) < FEWEST_SAMPLES:
+            return _nothing(channel, len(firings), "not_judged")
         blocks = summarise_blocks(channel)
+        if blocks.minimum.min() == blocks.maximum.max():
+            return _nothing(channel, len(firings), "not_visible")
         condition = condition_channel(channel, blocks)
         level = settled_level(blocks, channel.sample_rate_Hz)
         parts = [

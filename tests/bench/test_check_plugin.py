@@ -115,3 +115,71 @@ def test_built_in_features_and_readers_pass(name):
 def test_an_unknown_name_says_where_to_look():
     with pytest.raises(PluginError, match="sigkit bench list"):
         check_plugin("no_such_thing")
+
+
+@pytest.mark.parametrize("name", ["block_activity", "instant_networks"])
+def test_built_in_detector_and_locator_pass_and_declare_every_invariance(name):
+    results = check_plugin(name)
+    assert problems(results) == {}
+    assert {one.check for one in results if not one.declared} == {"declared: tunable"}
+
+
+def test_a_classifier_of_windows_is_given_windows():
+    class Peak:
+        name, takes = "peak", "windows"
+
+        def fit(self, X, labels, engines):
+            assert X.dtype == np.float32
+            assert len(X) == len(labels) == len(engines)
+            assert np.abs(X).max(axis=1) == pytest.approx(1.0)
+            self.classes = tuple(sorted(set(labels)))
+            self.place = [np.median(X[labels == one].argmax(axis=1)) for one in self.classes]
+
+        def judge(self, X):
+            apart = np.abs(X.argmax(axis=1)[:, None] - np.array(self.place))
+            odds = np.exp(-0.1 * (apart - apart.min(axis=1, keepdims=True, initial=np.inf)))
+            best = np.array(self.classes, dtype=object)[odds.argmax(axis=1)]
+            return Judgement(self.classes, odds / odds.sum(axis=1, keepdims=True), best, best, 0.5)
+
+    results = check_class(Peak, "classifiers")
+    assert problems(results) == {}
+    assert "edge case: a flat window" in {one.check for one in results}
+
+
+def test_a_reader_that_reads_anything_and_a_feature_that_looks_at_neighbours_are_found():
+    from sklearn.base import BaseEstimator, TransformerMixin
+
+    class Greedy:
+        name, suffixes = "greedy", (".bin",)
+
+        def sniff(self, head, name):
+            return 1.0
+
+        def read(self, source, name, options):
+            return []
+
+    class Neighbours(TransformerMixin, BaseEstimator):
+        def fit(self, X, y=None):
+            return self
+
+        def transform(self, X):
+            return np.asarray(X)[:, :1] - np.asarray(X)[:, :1].mean()
+
+        def get_feature_names_out(self, input_features=None):
+            return np.array(["level_V"])
+
+    found = problems(check_class(Greedy, "readers"))
+    assert "it made a capture of nothing" in found["read: a page of prose is refused with place and remedy"]
+    assert "it is sure" in found["sniff: random bytes"]
+    found = problems(check_class(Neighbours, "features"))
+    assert "rows influence each other" in found["a row does not depend on the other rows"]
+    assert "check_" in found["contract: scikit-learn's own list of checks"]
+
+
+def test_two_tunable_settings_are_one_too_many(example):
+    class Greedy(example.SteepRise):
+        tunable = {"dead_s": (1e-3,), "reach_s": (1e-3,)}  # noqa: RUF012
+
+    assert "expected one setting" in problems(check_class(Greedy, "detectors"))[
+        "declared: tunable names one setting at most, with its values"
+    ]
