@@ -34,7 +34,7 @@ def work(request: dict[str, Any]) -> dict[str, float]:
     request : dict
         ``group``, ``name``, ``settings`` (keywords of the constructor), ``captures`` (folder), ``out`` (``.npz``),
         ``detector`` and ``locator`` (who prepares what the algorithm does not do itself), ``learn`` (folder of
-        captures with ``labels.npz``, or ``""``).
+        captures to learn from, or ``""``) and ``labels`` (their conditions).
 
     Returns
     -------
@@ -50,9 +50,11 @@ def work(request: dict[str, Any]) -> dict[str, float]:
     else:
         kind = registry.load(group, request["name"])
         ready = getattr(kind, "shipped", None)
-        made = ready() if callable(ready) and not request["settings"] else kind(**request["settings"])
+        # What ships with its learning done is used as it is.
+        learnt = ready is not None and callable(ready) and not request["settings"]
+        made = ready() if learnt and ready else kind(**request["settings"])
         if group == "classifiers":
-            table, seconds = _classify(made, request)
+            table, seconds = _classify(made, {**request, "learn": "" if learnt else request["learn"]})
         else:
             begin = time.perf_counter()
             table = _detect(made, request) if group == "detectors" else _locate(made, request)
@@ -156,7 +158,7 @@ def _classify(made: Any, request: dict[str, Any]) -> tuple[Table, dict[str, floa
     begin = time.perf_counter()
     if callable(getattr(made, "fit", None)) and callable(getattr(made, "judge", None)) and request["learn"]:
         inputs, rows = _inputs(made, request, request["learn"])
-        label = _labels_of(rows, Path(request["learn"]) / "labels.npz")
+        label = _labels_of(rows, Path(request["labels"]))
         known = label != ""
         made.fit(inputs[known], label[known].astype(str), rows["engine"][known].astype(str))
     learnt = time.perf_counter()
@@ -174,13 +176,19 @@ def _inputs(made: Any, request: dict[str, Any], folder: str) -> tuple[NDArray, T
     """Return what a classifier takes, features or windows, and the firings it belongs to."""
     from sigkit.context.apply_context import apply_context
     from sigkit.context.capture_info import CaptureInfo
-    from sigkit.features.condition_features import condition_features
+    from sigkit.features.condition_features import condition_features, feature_names
     from sigkit.features.waveform_features import add_shape_columns
     from sigkit.measure.measure_capture import measure_capture
 
     windows = getattr(made, "takes", "features") == "windows"
     detector = registry.load("detectors", request["detector"])()
     locator = registry.load("locators", request["locator"])()
+    names = feature_names()
+    wanted = tuple(getattr(made, "feature_names", ()) or names)
+    unknown = [name for name in wanted if name not in names]
+    if unknown and not windows:
+        raise ValueError(f"it asks for the feature {unknown[0]!r}, which sigkit does not compute")
+    chosen = [] if windows else [names.index(name) for name in wanted]
     engines: dict[str, list[Capture]] = {}
     for capture in captures_of(folder):
         engines.setdefault(capture.engine or capture.name, []).append(capture)
@@ -196,7 +204,7 @@ def _inputs(made: Any, request: dict[str, Any], folder: str) -> tuple[NDArray, T
         measured = [add_shape_columns(measure_capture(capture, detector, locator)) for capture in members]
         whole = apply_context(concatenate([one.table for one in measured]), [CaptureInfo.of(c) for c in members])
         rows = np.flatnonzero((whole["channel_kind"] == "secondary_voltage") & (whole["firing"] >= 0))
-        parts.append(condition_features(whole)[rows])
+        parts.append(condition_features(whole)[rows][:, chosen])
         tables.append({name: whole[name][rows] for name in ("capture", "channel", "time_s", "engine")})
     return np.concatenate(parts), concatenate(tables)
 

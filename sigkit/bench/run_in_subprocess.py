@@ -115,7 +115,7 @@ def run_in_subprocess(
         learn = ""
         if learn_from:
             copy_captures(dataset, learn_from, home / "learn")
-            write_labels(dataset, learn_from, home / "learn" / "labels.npz")
+            write_labels(dataset, learn_from, home / "labels.npz")
             learn = str(home / "learn")
         request = {
             "group": group,
@@ -123,6 +123,7 @@ def run_in_subprocess(
             "settings": dict(settings),
             "captures": str(home / "captures"),
             "learn": learn,
+            "labels": str(home / "labels.npz"),
             "out": str(home / "answer.npz"),
             "detector": detector,
             "locator": locator,

@@ -90,7 +90,7 @@ class ConditionPipeline:
             max_iter=self.iterations, learning_rate=0.06, max_leaf_nodes=24, min_samples_leaf=30,
             l2_regularization=1.0, max_features=0.5, random_state=self.seed,
         )  # fmt: skip
-        self.estimator.fit(features, codes, sample_weight=weight)
+        self.estimator.fit(_never_constant(features), codes, sample_weight=weight)
         self.temperature, self.offsets, self.threshold = 1.0, np.zeros(len(self.classes)), 1.0
         return self
 
@@ -207,6 +207,20 @@ class ConditionPipeline:
         if self.estimator is None:
             raise SettingsError("the model is not fitted; run sigkit train")
         return np.log(np.clip(self.estimator.predict_proba(features), 1e-9, 1.0))
+
+
+def _never_constant(features: NDArray) -> NDArray[np.float64]:
+    """Give columns of one value, or of none, a second one in one row: the trees' binning fails without."""
+    filled = np.where(np.isfinite(features), features, np.nan)
+    known = np.isfinite(filled)
+    low = np.where(known, filled, np.inf).min(axis=0)
+    high = np.where(known, filled, -np.inf).max(axis=0)
+    result = np.array(features, dtype=float)
+    # One row of another value can never be split off: leaves hold 30 rows at least.
+    for column in np.flatnonzero(~(high > low)):
+        result[:, column] = 0.0
+        result[0, column] = 1.0
+    return result
 
 
 def _softmax(log: NDArray) -> NDArray[np.float64]:

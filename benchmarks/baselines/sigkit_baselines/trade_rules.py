@@ -11,10 +11,11 @@ from sigkit.contracts.classifier import Judgement
 from sigkit.types.firing_table import CONDITIONS
 from sigkit_baselines.probability import judgement, softmax
 
-#: Columns read: log ratios to the siblings, slope over burn level, and whether there was a spark.
+#: Columns read: log ratios to the siblings, slope over burn level, whether there was a spark, and the damping of the
+#: ring with its difference from the siblings', which make a log ratio too.
 FEATURES = (
-    "log_firing_to_siblings", "log_burn_to_siblings", "log_burn_time_to_siblings", "slope_to_burn_per_ms",
-    "log_ring_damping_to_siblings", "not_sparked",
+    "firing_log_firing_level", "firing_log_burn_level", "siblings_log_burn_time_ms", "slope_to_burn_per_ms",
+    "not_sparked", "lead_ring_damping_ratio", "siblings_ring_damping_ratio",
 )  # fmt: skip
 #: Direction of firing voltage, burn voltage, burn time, slope (0.3 of the burn level a millisecond counts), damping
 #: of the ring, and absence of a spark. Common practice, no source.
@@ -53,8 +54,13 @@ class TradeRules:
         self.margin = margin
 
     def judge(self, features: NDArray) -> Judgement:
-        """Return the judgement of rows of features, shape (n, 6); a missing value counts as usual."""
-        values = np.nan_to_num(np.asarray(features, dtype=float), nan=0.0).reshape(-1, len(FEATURES))
+        """Return the judgement of rows of features, shape (n, 7); a missing value counts as usual."""
+        given = np.asarray(features, dtype=float).reshape(-1, len(FEATURES))
+        own, apart = given[:, 5], given[:, 6]
+        usual = own - apart
+        both = (own > 0) & (usual > 0)
+        damping = np.log(np.where(both, own, 1.0) / np.where(both, usual, 1.0))
+        values = np.nan_to_num(np.column_stack([given[:, :4], damping, given[:, 4]]), nan=0.0)
         seen = np.sign(values) * (np.abs(values) > self.margin)
         rules = np.array([RULES[name] for name in CONDITIONS], dtype=float)
         # Agreement counts for, contradiction and silence count against a rule.
