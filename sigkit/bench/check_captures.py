@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.types.capture import Capture
-from sigkit.types.channel import Channel
+from sigkit.types.channel import CHANNEL_KINDS, Channel
 
 #: Changes that leave instants where they are (or move them with the record): name -> factor and offset in volts.
 CHANGES = {"gain": (3.0, 0.0), "inversion": (-1.0, 0.0), "offset": (1.0, 2.5)}
@@ -35,6 +35,24 @@ def sound_capture() -> Capture:
 def plain(channel: Channel, values: NDArray) -> Channel:
     """Return the channel with these values as its samples, in volts, the range not known."""
     return channel.with_(samples=np.ascontiguousarray(values), scale=1.0, zero=0.0, unit="V", full_scale=None)
+
+
+def other_captures() -> dict[str, Capture]:
+    """Return the simulated engine as other channels and other samples may hold it; only the contract is asked of these.
+
+    Each other kind of channel (the same samples under another name), and whole numbers with a scale.
+    """
+    sound = sound_capture()
+    made = {
+        f"a channel of kind {kind}": sound.with_(channels=tuple(c.with_(kind=kind) for c in sound.channels))
+        for kind in CHANNEL_KINDS
+        if kind != "secondary_voltage"
+    }
+    steps = [(c, max(float(np.abs(c.values()).max()), 1e-9) / 30_000) for c in sound.channels]
+    made["samples of whole numbers with a scale"] = sound.with_(
+        channels=tuple(c.with_(samples=np.round(c.values() / q).astype(np.int16), scale=q) for c, q in steps)
+    )
+    return made
 
 
 def changed(capture: Capture, change: str) -> Capture:

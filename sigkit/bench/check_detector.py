@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from sigkit.bench.check_captures import SHIFT, changed, odd_captures, shifted, sound_capture
+from sigkit.bench.check_captures import SHIFT, changed, odd_captures, other_captures, shifted, sound_capture
 from sigkit.bench.check_plugin import Check, declared_checks, make, tried_settings
 from sigkit.types.capture import Capture
 from sigkit.types.firings import Firings
@@ -25,6 +25,8 @@ def detector_checks(kind: Any) -> Iterator[Check]:
     yield "determinism: the same answer twice, and from a new object", lambda: _same(kind)
     for words, capture in odd_captures().items():
         yield f"edge case: {words}", partial(_odd, kind, capture)
+    for words, capture in other_captures().items():
+        yield f"edge case: {words}", partial(_other, kind, capture)
     yield from declared_checks(kind, _invariant)
     for settings in tried_settings(kind):
         yield f"declared setting {settings}", partial(_setting, kind, settings)
@@ -93,6 +95,10 @@ def _odd(kind: Any, capture: Capture) -> str:
     if not wrong and len(found[0]) and np.unique(capture.channels[0].samples).size == 1:
         return f"{len(found[0])} firings on a record that never changes"
     return wrong
+
+
+def _other(kind: Any, capture: Capture) -> str:
+    return wrong_firings(capture, make(kind).detect(capture))
 
 
 def _invariant(kind: Any, change: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from sigkit import registry
-from sigkit.bench.check_captures import SHIFT, changed, odd_captures, shifted, sound_capture
+from sigkit.bench.check_captures import SHIFT, changed, odd_captures, other_captures, shifted, sound_capture
 from sigkit.bench.check_plugin import Check, declared_checks, make, tried_settings
 from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
@@ -30,6 +30,8 @@ def locator_checks(kind: Any) -> Iterator[Check]:
     for words, capture in odd_captures().items():
         if len(capture.channels[0]):
             yield f"edge case: a firing in {words}", partial(_odd, kind, capture.channels[0])
+    for words, capture in other_captures().items():
+        yield f"edge case: {words}", partial(_other, kind, capture)
     yield "declared: states_uncertainty", lambda: _uncertainty(kind)
     yield from declared_checks(kind, _invariant)
     for settings in tried_settings(kind):
@@ -84,6 +86,15 @@ def _odd(kind: Any, channel: Channel) -> str:
     if not wrong and np.unique(channel.samples).size == 1 and np.isfinite(found.breakdown.position).any():
         return "a breakdown is stated on a record that never changes"
     return wrong
+
+
+def _other(kind: Any, capture: Capture) -> str:
+    made = make(kind)
+    for channel, firings in zip(capture.channels, _given(sound_capture()), strict=True):
+        wrong = _wrong(made, channel, firings)
+        if wrong:
+            return f"channel {channel.name}: {wrong}"
+    return ""
 
 
 def _wrong(made: Any, channel: Channel, firings: Firings) -> str:

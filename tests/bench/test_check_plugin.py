@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sigkit.bench.check_captures import sound_capture
 from sigkit.bench.check_plugin import check_class, check_plugin
 from sigkit.contracts.classifier import Judgement
 from sigkit.errors import PluginError
@@ -30,7 +31,7 @@ def problems(results):
 
 def test_the_example_package_passes_and_is_under_forty_lines_of_code(example):
     results = check_class(example.SteepRise, "detectors") + check_class(example.NearestMean, "classifiers")
-    assert len(results) == 20
+    assert len(results) == 25
     assert problems(results) == {}
     code = [line for line in EXAMPLE.read_text(encoding="utf-8").splitlines() if line.strip()]
     assert len(code) < 40
@@ -101,7 +102,7 @@ def test_an_exception_is_a_problem_and_not_fatal():
 
     results = check_class(Failing, "detectors")
     tried = [one for one in results if one.declared]
-    assert len(tried) == 7
+    assert len(tried) == 12
     assert all("RuntimeError: no licence" in one.problem for one in tried)
 
 
@@ -183,3 +184,28 @@ def test_two_tunable_settings_are_one_too_many(example):
     assert "expected one setting" in problems(check_class(Greedy, "detectors"))[
         "declared: tunable names one setting at most, with its values"
     ]
+
+
+def test_a_detector_that_changes_the_samples_and_one_that_counts_its_calls_are_found(example):
+    class Scribbler(example.SteepRise):
+        def detect(self, capture):
+            found = super().detect(capture)
+            for channel in capture.channels:
+                channel.samples[:1] += 1.0
+            return found
+
+    class Wanderer(example.SteepRise):
+        calls = 0
+
+        def detect(self, capture):
+            type(self).calls += 1
+            return [Firings(f.channel, f.position + self.calls % 2, f.start, f.stop, f.polarity, f.event)
+                    for f in super().detect(capture)]  # fmt: skip
+
+    # The simulated engine is kept for all checks: what is scribbled on must not reach the tests that follow.
+    sound_capture.cache_clear()
+    found = problems(check_class(Scribbler, "detectors"))
+    sound_capture.cache_clear()
+    assert "it changed the samples" in found["samples are left as they are"]
+    found = problems(check_class(Wanderer, "detectors"))
+    assert "differs from call to call" in found["determinism: the same answer twice, and from a new object"]
