@@ -62,7 +62,8 @@ def draw_coil(topology: str, rng: np.random.Generator) -> Coil:
     return Coil(
         topology, rng.uniform(15e-6, 60e-6) if rng.random() < 0.3 else 0.0, supply, primary_H, primary_ohm, ratio,
         rng.uniform(0.93, 0.985), rng.uniform(3e3, 14e3), tower_F,
-        float(np.sqrt(primary_H * ratio**2 / tower_F) / (2 * damping)), rng.uniform(1e3, 15e3), rng.uniform(330.0, 450.0),
+        float(np.sqrt(primary_H * ratio**2 / tower_F) / (2 * damping)), rng.uniform(1e3, 15e3),
+        rng.uniform(330.0, 450.0),
         float(-primary_H / primary_ohm * np.log1p(-wanted_A * primary_ohm / supply)), rng.uniform(1e-3, 7e-3),
     )  # fmt: skip
 
@@ -72,7 +73,8 @@ def draw_gap(coil: Coil, rng: np.random.Generator) -> Gap:
     able = 0.7 * min(coil.ratio * coil.clamp, coil.dwell_s * coil.supply * np.sqrt(1 / (coil.primary_H * coil.tower_F)))
     return Gap(
         min(rng.uniform(3e3, 16e3), able), rng.uniform(0.6, 0.95), rng.uniform(350.0, 900.0),
-        rng.uniform(-0.5e5, 4e5), rng.uniform(1e3, 8e3), rng.uniform(1.5e3, 4e3) if coil.topology == "rotor_gap" else 0.0,
+        rng.uniform(-0.5e5, 4e5), rng.uniform(1e3, 8e3),
+        rng.uniform(1.5e3, 4e3) if coil.topology == "rotor_gap" else 0.0,
     )  # fmt: skip
 
 
@@ -115,12 +117,12 @@ def write_circuit(coil: Coil, gap: Gap, step_s: float = 1e-6) -> str:
     far = "tower"
     if c.topology == "rotor_gap":
         far = "rotor"
-        lines += [f"Crotor rotor 0 15p IC={start:.9g}", "Rrotor rotor 0 1g", *_gap("r", "tower", "rotor", g.rotor, 0.95, 60.0, 0.0,
-                                                                       300.0, 1e-4, 0.0)]  # fmt: skip
+        lines += [f"Crotor rotor 0 15p IC={start:.9g}", "Rrotor rotor 0 1g"]
+        lines += _gap("r", "tower", "rotor", g.rotor, 0.95, 60.0, 0.0, 300.0, 1e-4, 0.0)
     lines += [f"Rseries {far} plug {c.series_ohm:.9g}", f"Cplug plug 0 10p IC={start:.9g}"]
     lines += _gap("p", "plug", "0", g.breakdown, g.hot_share, g.fall, g.growth_per_s, g.ohm, c.hold_A, c.soft_s)
     lines += [
-        ".save v(tower) v(latchp)",
+        ".save v(tower) v(flowp)",
         ".options reltol=1e-4 abstol=1e-9 vntol=1e-4 itl4=200 method=gear",
         f".tran {step_s:.6g} {off + AFTER_S:.12g} 0 {step_s:.6g} uic",
         ".end",
@@ -149,20 +151,23 @@ def _gap(
     ]  # fmt: skip
 
 
-def instants(time_s: NDArray, latch: NDArray) -> tuple[float, float]:
-    """Return breakdown and end of the burn from the gap's own latch; NaN where it never conducts.
+def instants(time_s: NDArray, current_A: NDArray, hold_A: float) -> tuple[float, float]:
+    """Return breakdown and end of the burn from the gap's own current; NaN where it never conducts.
+
+    The gap conducts while its current is above half of the holding current: where the conductance fades, the spark
+    goes on until it no longer carries the coil's current.
 
     Examples
     --------
     >>> t = np.arange(10) * 1e-4
-    >>> begin, end = instants(t, np.array([0, 0, 1, 1, 1, 0, 0, 0, 0, 0.0]))
+    >>> begin, end = instants(t, np.array([0, 0, 1, 1, 1, 0, 0, 0, 0, 0.0]), 1.0)
     >>> round(begin * 1e4, 2), round(end * 1e4, 2)
     (1.5, 4.5)
     """
-    on = latch > 0.5
+    above = np.abs(current_A) - 0.5 * hold_A
+    on = above > 0
     change = np.flatnonzero(on[1:] != on[:-1])
-    step = latch[change + 1] - latch[change]
-    at = time_s[change] + (0.5 - latch[change]) / step * (time_s[change + 1] - time_s[change])
+    at = time_s[change] + above[change] / (above[change] - above[change + 1]) * (time_s[change + 1] - time_s[change])
     if on[0] or at.size < 2:
         return np.nan, np.nan
     starts, stops = at[0::2], at[1::2]

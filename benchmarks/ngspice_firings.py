@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from ngspice_circuits import AFTER_S, LEAD_IN_S, TOPOLOGIES, draw_coil, draw_gap, instants, write_circuit
 from numpy.typing import NDArray
 
-from ngspice_circuits import AFTER_S, LEAD_IN_S, TOPOLOGIES, draw_coil, draw_gap, instants, write_circuit
 from sigkit import provenance
 from sigkit.errors import SimulationError
 from sigkit.jobs import TaskFailure, stream_jobs
@@ -52,7 +52,9 @@ def main() -> int:
     engines = -(-wanted // protocol["firings_an_engine"])
     parts = []
     tasks = [(protocol, seed, number) for number in range(engines)]
-    for part in stream_jobs(one_engine, tasks, options.workers, progress="solving", describe=lambda t: f"engine {t[2]}"):
+    for part in stream_jobs(
+        one_engine, tasks, options.workers, progress="solving", describe=lambda t: f"engine {t[2]}"
+    ):
         if isinstance(part, TaskFailure):
             sys.stderr.write(part.details)
             raise SystemExit(f"ngspice_firings: {part}")
@@ -85,7 +87,7 @@ def solve(coil: Any, rng: np.random.Generator) -> tuple[NDArray, NDArray, float,
         except SimulationError:
             continue
         time_s = found["time"] - LEAD_IN_S - coil.dwell_s
-        return time_s, found["v(tower)"], *instants(time_s, found["v(latchp)"]), draw
+        return time_s, found["v(tower)"], *instants(time_s, found["v(flowp)"], coil.hold_A), draw
     raise SimulationError(f"ngspice finished none of {DRAWS} firings of a coil; give it more time (PATIENCE_S)")
 
 
@@ -118,7 +120,9 @@ def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
     record = np.interp(phase + np.arange(count) / rate, np.arange(fine.size) * step, seen * pickup.gain)[None, :]
     full_scale = choose_range(float(record.min()), float(record.max()), instrument, rng)
     half = 0.5 * (full_scale[1] - full_scale[0])
-    codes, scale, zero = quantise(limit(disturb(record, half, instrument, rng), full_scale, instrument), full_scale, bits)
+    codes, scale, zero = quantise(
+        limit(disturb(record, half, instrument, rng), full_scale, instrument), full_scale, bits
+    )
     channel = Channel(
         "lead_1", codes[0], rate, scale=scale, zero=zero, unit="V", kind="secondary_voltage", lead="1", cylinder="1",
         coil="1", full_scale=full_scale,
@@ -143,11 +147,15 @@ def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
     usable = table["burn_time_flag"][answer].astype(str) == "ok"
     rows["detected"][matched] = True
     rows["error_s"][matched] = np.where(usable, table["burn_time_ms"][answer] - true_ms, np.nan) * 1e-3
-    rows["inside"][matched] = (table["burn_time_lo_ms"][answer] <= true_ms) & (true_ms <= table["burn_time_hi_ms"][answer])
+    rows["inside"][matched] = (table["burn_time_lo_ms"][answer] <= true_ms) & (
+        true_ms <= table["burn_time_hi_ms"][answer]
+    )
     return rows
 
 
-def measurable(codes: NDArray, bits: int, begin: NDArray, end: NDArray, rate: float, delay_s: float) -> NDArray[np.bool_]:
+def measurable(
+    codes: NDArray, bits: int, begin: NDArray, end: NDArray, rate: float, delay_s: float
+) -> NDArray[np.bool_]:
     """Tell which firings spark for 0.05 ms or longer with both instants outside clipped samples."""
     top = 2 ** (bits - 1)
     counts = np.concatenate([[0], np.cumsum((codes == -top) | (codes == top - 1))])
@@ -164,7 +172,10 @@ def make_lines(rows: dict[str, NDArray], protocol: dict[str, Any], rng: np.rando
     """Return the lines of the table: error and coverage, of all and of parts."""
     quick = rows["rate_Hz"] >= protocol["timed_from_Hz"]
     kilo = f"{protocol['timed_from_Hz'] / 1e3:g} kS/s"
-    parts = [(f"from {kilo}", quick, 1e6, "µs"), (f"below {kilo}", ~quick, None, "samples")]
+    parts: list[tuple[str, NDArray, float | None, str]] = [
+        (f"from {kilo}", quick, 1e6, "µs"),
+        (f"below {kilo}", ~quick, None, "samples"),
+    ]
     parts += [(f"from {kilo}, {'soft' if soft else 'sharp'} ends", quick & (rows["soft"] == soft), 1e6, "µs")
               for soft in (False, True)]  # fmt: skip
     parts += [(f"from {kilo}, {name.replace('_', ' ')}", quick & (rows["topology"] == name), 1e6, "µs")
@@ -202,21 +213,24 @@ def as_markdown(about: dict[str, Any], lines: list[dict[str, Any]]) -> str:
     if about["uncommitted_changes"]:
         text.append("**Made with changes that are not committed: not a result.**\n")
     text.append(
-        f"{about['firings']} firings on {about['engines']} coils of four structures the simulator does not have, solved "
-        f"by ngspice, recorded through the instrument model. Seed {about['seed']}, drawn from the committed tree "
-        f"({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did not "
+        f"{about['firings']} firings on {about['engines']} coils of four structures the simulator does not have, "
+        f"solved by ngspice, recorded through the instrument model. Seed {about['seed']}, drawn from the committed "
+        f"tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did not "
         "finish and were drawn again. Simulated is not recorded: nothing here is a claim about the field. Burn time, "
         "absolute errors of the answered; in brackets: 95 % interval by bootstrap over coils.\n"
     )
-    text.append("| part | counted | answered | bias | median | 95 % quantile | 99 % quantile | unit | coverage of the 95 % "
-                "interval |\n|---|---|---|---|---|---|---|---|---|")  # fmt: skip
+    text.append(
+        "| part | counted | answered | bias | median | 95 % quantile | 99 % quantile | unit "
+        "| coverage of the 95 % interval |\n|---|---|---|---|---|---|---|---|---|"
+    )
     for line in lines:
         cells = []
         for name in ("bias", "median_absolute", "p95_absolute", "p99_absolute", "coverage"):
             value, low, high = (("–" if v is None else f"{v:.3g}") for v in line[name])
             cells.append(f"{value} ({low} to {high})")
         text.append(
-            f"| {line['part']} | {line['counted']} | {line['answered']:.3f} | {' | '.join(cells[:4])} | {line['unit']} | {cells[4]} |"
+            f"| {line['part']} | {line['counted']} | {line['answered']:.3f} | {' | '.join(cells[:4])} "
+            f"| {line['unit']} | {cells[4]} |"
         )
     return "\n".join(text) + "\n"
 

@@ -32,9 +32,7 @@ def locate_by(
     sparked = np.where(long, "yes", np.where(known, "flash", "unknown")).astype(object)
     rows = np.flatnonzero(known)
     unstated = np.full(rows.size, np.nan)
-    intervals = Intervals(
-        rows, begin[rows], end[rows], unstated, unstated.copy(), np.zeros(rows.size, dtype=np.int64)
-    )
+    intervals = Intervals(rows, begin[rows], end[rows], unstated, unstated.copy(), np.zeros(rows.size, dtype=np.int64))
     nothing = _instant(np.full(n, np.nan))
     return Instants(channel.name, nothing, nothing, _instant(begin), _instant(end), sparked, intervals)
 

@@ -111,7 +111,9 @@ class MatchedFilter(_RecordDetector):
         template -= template.mean()
         if z.size < template.size:
             return np.zeros(0, dtype=np.int64)
-        match = oaconvolve(np.pad(z, template.size, mode="edge"), template[::-1], mode="valid")[: z.size + template.size]
+        match = oaconvolve(np.pad(z, template.size, mode="edge"), template[::-1], mode="valid")[
+            : z.size + template.size
+        ]
         found, _ = find_peaks(
             match, height=self.threshold * float(match.max()), distance=max(1, round(REFRACTORY_S * rate))
         )
