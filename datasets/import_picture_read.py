@@ -48,7 +48,10 @@ WHO = (
     "page (`datasets/render_picture_read.py`, 0.02 ms a small division) and writing down what it saw, by the words of "
     "`datasets/picture_read_instructions.md`, blind. r01 to r04 are four runs of one kind of reader; each firing was "
     "read by one of them, twice (flipped or shifted, well apart). So the set shows repeatability only: nothing is "
-    "claimed on reproducibility, nor on how people read. Readings as they came: `readings/`."
+    "claimed on reproducibility, nor on how people read. All four said afterwards that they worked times out in the "
+    "head from positions against the axis labels, and that second presentations were often plain as such (earlier "
+    "answers were not changed, but some later ones were settled to match): the true repeatability is likely worse "
+    "than what the pairs show. Readings as they came: `readings/`."
 )
 
 
