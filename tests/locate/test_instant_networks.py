@@ -117,6 +117,7 @@ def test_a_synchronising_pulse_has_no_instants():
 
 def test_no_firings_give_no_instants():
     none = np.zeros(0, dtype=np.int64)
-    found = InstantNetworksLocator().locate(Channel("1", np.zeros(100), 1e5), Firings("1", none, none, none, none, none))
+    silent = Channel("1", np.zeros(100), 1e5)
+    found = InstantNetworksLocator().locate(silent, Firings("1", none, none, none, none, none))
     assert len(found) == 0
     assert isinstance(InstantNetworksLocator(), Locator)
