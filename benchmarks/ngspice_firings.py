@@ -215,9 +215,9 @@ def as_markdown(about: dict[str, Any], lines: list[dict[str, Any]]) -> str:
     text.append(
         f"{about['firings']} firings on {about['engines']} coils of four structures the simulator does not have, "
         f"solved by ngspice, recorded through the instrument model. Seed {about['seed']}, drawn from the committed "
-        f"tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did not "
-        "finish and were drawn again. Simulated is not recorded: nothing here is a claim about the field. Burn time, "
-        "absolute errors of the answered; in brackets: 95 % interval by bootstrap over coils.\n"
+        f"tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did "
+        "not finish and were drawn again. Simulated is not recorded: nothing here is a claim about the field. Burn "
+        "time, absolute errors of the answered; in brackets: 95 % interval by bootstrap over coils.\n"
     )
     text.append(
         "| part | counted | answered | bias | median | 95 % quantile | 99 % quantile | unit "
