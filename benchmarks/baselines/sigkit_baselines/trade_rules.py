@@ -17,8 +17,8 @@ FEATURES = (
     "firing_log_firing_level", "firing_log_burn_level", "siblings_log_burn_time_ms", "slope_to_burn_per_ms",
     "not_sparked", "lead_ring_damping_ratio", "siblings_ring_damping_ratio",
 )  # fmt: skip
-#: Direction of firing voltage, burn voltage, burn time, slope (0.3 of the burn level a millisecond counts), damping
-#: of the ring, and absence of a spark. Common practice, no source.
+#: Direction of firing voltage, burn voltage, burn time, slope (in burn levels a millisecond), damping of the ring, and
+#: absence of a spark. Common practice, no source.
 RULES: dict[str, tuple[int, ...]] = {
     "normal": (0, 0, 0, 0, 0, 0),
     "wide_gap": (1, 1, -1, 0, 0, 0),
@@ -32,7 +32,7 @@ RULES: dict[str, tuple[int, ...]] = {
     "shorted_winding": (0, 0, -1, 0, 1, 0),
     "insulation_leak": (-1, -1, 0, 0, 1, 0),
 }
-#: Slope that counts, in margins: a slope of one margin a millisecond is as marked as a level of one margin.
+#: Factor on the number of disagreements before the softmax (our choice: e times less likely for each).
 SHARPNESS = 1.0
 
 
