@@ -227,7 +227,12 @@ def draw(lines: list[dict[str, Any]], path: Path) -> None:
             axes.loglog(rate, [one["scatter_us"] for one in own], mark + "-", color=colour, label=f"noise {noise:g}")
             axes.loglog(rate, [one["bound_us"] for one in own], ":", color=colour)
         axes.set(title=name.replace("_", " "), xlabel="rate, kS/s", ylabel="standard deviation, µs")
-        axes.legend(title="dotted: bound", frameon=False, fontsize="small")
+        rates = [one["rate_Hz"] / 1e3 for one in lines if one["instant"] == name]
+        axes.set_xticks(sorted(set(rates)), [f"{rate:g}" for rate in sorted(set(rates))], minor=False)
+        axes.minorticks_off()
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(handles, labels, title="dotted: bound", frameon=False, fontsize="small", loc="outside lower center",
+                  ncols=3)  # fmt: skip
     figure.savefig(path, dpi=120)
 
 
