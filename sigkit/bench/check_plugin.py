@@ -76,7 +76,7 @@ def check_plugin(name: str, group: str = "") -> list[CheckResult]:
     """
     groups = [group.removeprefix("sigkit.")] if group else [g for g in registry.GROUPS if name in registry.names(g)]
     if not groups:
-        raise PluginError(f"no plug-in called {name!r} in any group; run `sigkit bench list` to see what is installed")
+        raise PluginError(f"no plug-in called {name!r} in any group; run `sigkit info` to see what is installed")
     return [result for one in groups for result in check_class(registry.load(one, name), one, name)]
 
 

@@ -63,6 +63,8 @@ def read_predictions(path: str | Path, protocol: Protocol, captures: set[str]) -
     name = Path(path).name
     try:
         text = Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError(f"{path}: there is no such file; check the path") from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: cannot be read as text: {error}") from None
     lines = text.splitlines()
@@ -86,7 +88,7 @@ def read_predictions(path: str | Path, protocol: Protocol, captures: set[str]) -
         if row["capture"].strip() not in captures:
             raise SettingsError(
                 f"{name}, line {line}, column capture: {row['capture']!r} is no capture of the split; "
-                "write names as `sigkit bench run --write-captures` does"
+                "write names as the column capture of the data set's manifest.csv does"
             )
         if "time_s" in NEEDED[protocol.task] and not np.isfinite(columns["time_s"][-1]):
             raise SettingsError(f"{name}, line {line}, column time_s: a time is needed")

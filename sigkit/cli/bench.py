@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from sigkit.corpus.dataset import Dataset
 
 app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,
     no_args_is_help=True,
     help="Compare detectors, locators and classifiers on the same terms.\n\nExample: sigkit bench list",
 )
@@ -110,13 +112,19 @@ def score(
     from sigkit.bench.evaluate import score_file
     from sigkit.bench.protocol import read_protocol
     from sigkit.corpus.dataset import Dataset
+    from sigkit.errors import SettingsError
 
+    if split not in ("develop", "test"):
+        raise SettingsError(f"--split is {split!r}; expected develop or test")
     one = read_protocol(protocol)
     dataset = Dataset.open(data) if data else _data(one, cache, workers)
     scored = score_file(predictions, one, dataset, split)
     typer.echo(f"{one.title}: {scored.counted} counted, {dataset.name}, split {split}")
     for name, metric in scored.metrics.items():
-        typer.echo(f"  {name}: {metric['value']:.4g} ({metric['low']:.4g} to {metric['high']:.4g}) {metric['unit']}")
+        # Fewer than two engines give no interval.
+        known = metric["low"] == metric["low"]
+        interval = f"{metric['low']:.4g} to {metric['high']:.4g}" if known else "no interval"
+        typer.echo(f"  {name}: {metric['value']:.4g} ({interval}) {metric['unit']}")
 
 
 @app.command()

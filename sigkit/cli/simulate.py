@@ -14,7 +14,7 @@ def simulate(
     firings: Annotated[int, typer.Option(min=1, help="Firings of each lead.")] = 8,
     seed: Annotated[int, typer.Option(help="Seed; the same seed gives the same files.")] = 1,
     file_format: Annotated[
-        str, typer.Option("--format", help="npz, delimited, wav, npy, hdf5, matlab, parquet or arrow.")
+        str, typer.Option("--format", help="npz, csv, wav, npy, hdf5, matlab, parquet or arrow.")
     ] = "npz",
     rate: Annotated[float | None, typer.Option(help="Sample rate in hertz; drawn by engine when not given.")] = None,
     bits: Annotated[int | None, typer.Option(min=8, max=16, help="Bits; drawn when not given.")] = None,
@@ -29,12 +29,17 @@ def simulate(
     """
     from typing import Any
 
+    from sigkit.capture.write_capture import WRITERS
     from sigkit.errors import SettingsError
     from sigkit.simulate.simulated_capture import simulate_captures
     from sigkit.simulate.study_recipe import StudyRecipe
 
     if out.exists():
         raise SettingsError(f"{out} exists already; choose another folder")
+    # A file is called csv as in `dataset export`; the reader and writer of it are called delimited. Both words serve.
+    file_format = "delimited" if file_format == "csv" else file_format
+    if file_format not in WRITERS:
+        raise SettingsError(f"unknown format {file_format!r}; known: csv, {', '.join(WRITERS)}")
     settings: dict[str, Any] = {"engines": engines, "firings_per_lead": firings}
     if rate is not None:
         settings["sample_rates_Hz"] = (float(rate),)
@@ -59,12 +64,9 @@ def _write(out: Path, made: list, file_format: str) -> None:
 
     from sigkit.capture.sidecar import write_sidecar
     from sigkit.capture.write_capture import WRITERS, write_capture
-    from sigkit.errors import SettingsError
     from sigkit.simulate.simulated_capture import stack_truth
     from sigkit.simulate.write_truth import write_truth
 
-    if file_format not in WRITERS:
-        raise SettingsError(f"unknown format {file_format!r}; known: {', '.join(WRITERS)}")
     ending = WRITERS[file_format][2][0]
     out.parent.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=f".{out.name}.unfinished-", dir=out.parent))

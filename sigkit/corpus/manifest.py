@@ -68,6 +68,9 @@ def read_manifest(folder: str | Path, rules: Mapping[str, ColumnRule]) -> list[d
         Also for a capture listed twice, a name that leads out of the folder, an engine that is no plain word, and
         a checksum that is none.
     """
+    if not (Path(folder) / FILE_NAME).is_file():
+        raise DatasetError(str(folder), f"there is no {FILE_NAME}, so this is no data set",
+                           "give the folder of a data set, or make one with sigkit dataset new")  # fmt: skip
     rows = read_typed_csv(Path(folder) / FILE_NAME, rules, FILE_NAME)
     seen: dict[str, int] = {}
     for row in rows:

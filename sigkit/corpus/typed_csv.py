@@ -108,6 +108,8 @@ def read_typed_csv(path: str | Path, rules: Mapping[str, ColumnRule], shown_as: 
     name = shown_as or str(path)
     try:
         text = Path(path).read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as fault:
+        raise DatasetError(name, "there is no such file", "check the path") from fault
     except (OSError, UnicodeDecodeError) as fault:
         raise DatasetError(name, f"cannot be read: {fault}", "give a UTF-8 text file that may be read") from fault
     reader = csv.reader(io.StringIO(text), strict=True)

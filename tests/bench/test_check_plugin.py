@@ -114,7 +114,7 @@ def test_built_in_features_and_readers_pass(name):
 
 
 def test_an_unknown_name_says_where_to_look():
-    with pytest.raises(PluginError, match="sigkit bench list"):
+    with pytest.raises(PluginError, match="sigkit info"):
         check_plugin("no_such_thing")
 
 

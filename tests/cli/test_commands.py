@@ -99,3 +99,23 @@ def test_simulate_refuses_an_unknown_format(capsys, tmp_path):
     assert code == 1
     assert "punched-cards" in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_simulate_calls_csv_csv(capsys, tmp_path):
+    out = tmp_path / "made"
+    code, _, err = run(capsys, "simulate", str(out), "--engines", "1", "--firings", "1", "--rate", "50000",
+                       "--workers", "1", "--format", "csv")  # fmt: skip
+    assert code == 0, err
+    assert any(path.suffix == ".csv" for path in out.iterdir() if path.name != "captures.csv")
+
+
+def test_missing_tables_and_folders_are_called_missing(capsys, tmp_path):
+    code, _, err = run(capsys, "dataset", "card", str(tmp_path))
+    assert code == 1
+    assert "this is no data set" in err
+    code, _, err = run(capsys, "bench", "score", "x.csv", "--protocol", "polarity", "--split", "train")
+    assert code == 2
+    assert "expected develop or test" in err
+    code, _, err = run(capsys, "bench", "check", "no-such-plug-in")
+    assert code == 1
+    assert "sigkit info" in err
