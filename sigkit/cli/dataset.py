@@ -170,8 +170,12 @@ def card(
     from sigkit.corpus.dataset_card import write_card
     from sigkit.corpus.describe import Statement, statement_of, write_description
     from sigkit.corpus.description import own_part, read_description
+    from sigkit.corpus.manifest import manifest_rules, read_manifest
 
-    told = own_part(read_description(folder)).get("statement")
+    own = own_part(read_description(folder))
+    # A folder that is no data set is told so before anything is asked of it.
+    read_manifest(folder, manifest_rules(own.get("columns") or {}))
+    told = own.get("statement")
     before = statement_of(told) if told else Statement("")
     given: dict[str, Any] = {name: value for name, value in (
         ("description", description), ("licence", licence), ("creator", creator), ("version", version),

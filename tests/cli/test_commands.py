@@ -114,7 +114,7 @@ def test_missing_tables_and_folders_are_called_missing(capsys, tmp_path):
     assert code == 1
     assert "this is no data set" in err
     code, _, err = run(capsys, "bench", "score", "x.csv", "--protocol", "polarity", "--split", "train")
-    assert code == 2
+    assert code == 1
     assert "expected develop or test" in err
     code, _, err = run(capsys, "bench", "check", "no-such-plug-in")
     assert code == 1
