@@ -2,58 +2,24 @@
 
 from __future__ import annotations
 
-import argparse
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.jobs import TaskFailure, run_jobs
 
-#: Features and labels (1 or 0) of examples.
-Examples = tuple[NDArray, NDArray]
 
-
-def train_command(
-    description: str | None, make_task: Callable[[int], Examples], engines_a_task: int, engines: int,
-    layers: tuple[int, ...], out: str,
-) -> None:  # fmt: skip
-    """Run a training script: read its options, make or reuse the examples, fit, write.
-
-    Parameters
-    ----------
-    description : str
-        Help of the script.
-    make_task : callable
-        Number of a batch -> its examples.
-    engines_a_task, engines : int
-        Engines of a batch, and of a whole run by default.
-    layers : tuple of int
-        Sizes of the hidden layers.
-    out : str
-        Weights file by default.
-    """
-    parser = argparse.ArgumentParser(description=description)
-    parser.add_argument("--engines", type=int, default=engines)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path, default=Path(out))
-    parser.add_argument("--examples", type=Path, help="keep or reuse the examples in this file")
-    options = parser.parse_args()
-    if options.examples and options.examples.exists():
-        held = np.load(options.examples)
-        features, label = held["features"], held["label"]
-    else:
-        tasks = list(range(max(1, options.engines // engines_a_task)))
-        parts = run_jobs(make_task, tasks, options.workers, progress="simulating")
-        for part in parts:
-            if isinstance(part, TaskFailure):
-                raise part.error
-        features, label = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
-        if options.examples:
-            np.savez(options.examples, features=features, label=label)
-    fit_network(features, label, layers, options.out)
+def finished(make_task: Callable[[int], Any], tasks: list[int], workers: int, title: str) -> list[Any]:
+    """Return the results of all tasks; the first failure is raised."""
+    parts = run_jobs(make_task, tasks, workers, progress=title)
+    for part in parts:
+        if isinstance(part, TaskFailure):
+            raise part.error
+    return parts
 
 
 def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path) -> None:

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from sigkit import provenance, registry
 from sigkit.bench.run_in_subprocess import run_in_subprocess
-from sigkit.bench.run_protocol import without_nan
 from sigkit.corpus.dataset import Dataset
 from sigkit.errors import PluginError
 from sigkit.score.error_summary import error_summary
 from sigkit.score.excess_error import excess_error
+from sigkit.score.plain import plain
 
 HERE = Path(__file__).resolve().parent
 #: An answer belongs to a reading when their switching-off or breakdown lie this near, seconds (our choice).
@@ -112,7 +112,7 @@ def main() -> int:
              "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed,
              "versions": provenance.versions()}  # fmt: skip
     result = {"about": about, "lines": lines, "excess_beyond_the_readers": excess}
-    text = json.dumps(without_nan(result), indent=1, allow_nan=False)
+    text = json.dumps(plain(result), indent=1, allow_nan=False)
     (options.out / "picture_read.json").write_text(text + "\n", encoding="utf-8")
     (options.out / "picture_read.md").write_text(as_markdown(result), encoding="utf-8")
     sys.stdout.write(f"{options.out / 'picture_read.md'}: {len(wanted)} firings\n")

@@ -11,17 +11,17 @@ from every study's.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from fit_network import fit_network
+from fit_network import finished, fit_network
 from numpy.typing import NDArray
 
 from sigkit.detect import swing_network
 from sigkit.detect.block_activity import describe_blocks, judge_blocks
 from sigkit.detect.company_features import company_features
-from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
@@ -208,12 +208,11 @@ def second_task(number: int) -> tuple[NDArray, NDArray]:
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
-def gather(make_task, tasks: list[int], workers: int, title: str) -> tuple[NDArray, NDArray]:  # type: ignore[no-untyped-def]
+def gather(
+    make_task: Callable[[int], tuple[NDArray, NDArray]], tasks: list[int], workers: int, title: str
+) -> tuple[NDArray, NDArray]:
     """Return the examples of many tasks."""
-    parts = run_jobs(make_task, tasks, workers, progress=title)
-    for part in parts:
-        if isinstance(part, TaskFailure):
-            raise part.error
+    parts = finished(make_task, tasks, workers, title)
     return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
 
 

@@ -15,10 +15,9 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from fit_network import fit_network, fit_outputs
+from fit_network import finished, fit_network, fit_outputs
 from numpy.typing import NDArray
 
-from sigkit.jobs import TaskFailure, run_jobs
 from sigkit.locate.answer_features import answer_features
 from sigkit.locate.burn_candidates import candidate_grid
 from sigkit.locate.edge_correction import edge_shifts
@@ -257,11 +256,8 @@ def main() -> None:
         engines, first = STAGES[name]
         count = max(1, (options.engines or engines) // ENGINES_A_TASK)
         task = partial(make_task, stages[name], options.keep)
-        found = run_jobs(task, list(range(first, first + count)), options.workers, progress=name)
         parts: dict[str, list[NDArray]] = {}
-        for one in found:
-            if isinstance(one, TaskFailure):
-                raise one.error
+        for one in finished(task, list(range(first, first + count)), options.workers, name):
             for key, values in one.items():
                 parts.setdefault(key, []).extend(values)
         fit(name, {key: np.concatenate(values) for key, values in parts.items()})

@@ -7,7 +7,34 @@ class SigkitError(Exception):
     """Root of the errors that are meant for the person at the keyboard."""
 
 
-class CaptureError(SigkitError):
+class PlacedError(SigkitError):
+    """Something in a file that cannot be used: names the file, the place, the reason and the remedy.
+
+    Parameters
+    ----------
+    source : str
+        File (or place in an archive) concerned.
+    reason : str
+        What is wrong, where, and what was expected.
+    remedy : str
+        What the person can do about it.
+    place : str, optional
+        Line, column, member, row or array inside the file.
+    """
+
+    def __init__(self, source: str, reason: str, remedy: str, place: str = "") -> None:
+        super().__init__(source, reason, remedy, place)
+        self.source = source
+        self.reason = reason
+        self.remedy = remedy
+        self.place = place
+
+    def __str__(self) -> str:
+        where = f"{self.source}, {self.place}" if self.place else self.source
+        return f"{where}: {self.reason}. To mend it: {self.remedy}"
+
+
+class CaptureError(PlacedError):
     """A file cannot be used as a capture.
 
     Parameters
@@ -27,19 +54,8 @@ class CaptureError(SigkitError):
     a.csv, line 7: column 2 is not a number. To mend it: export numbers only
     """
 
-    def __init__(self, source: str, reason: str, remedy: str, place: str = "") -> None:
-        super().__init__(source, reason, remedy, place)
-        self.source = source
-        self.reason = reason
-        self.remedy = remedy
-        self.place = place
 
-    def __str__(self) -> str:
-        where = f"{self.source}, {self.place}" if self.place else self.source
-        return f"{where}: {self.reason}. To mend it: {self.remedy}"
-
-
-class DatasetError(SigkitError):
+class DatasetError(PlacedError):
     """A labelled data set breaks one of its rules.
 
     Parameters
@@ -58,17 +74,6 @@ class DatasetError(SigkitError):
     >>> print(DatasetError("splits.csv", "engine heron stands in train and in test", "delete one line", "line 9"))
     splits.csv, line 9: engine heron stands in train and in test. To mend it: delete one line
     """
-
-    def __init__(self, source: str, reason: str, remedy: str, place: str = "") -> None:
-        super().__init__(source, reason, remedy, place)
-        self.source = source
-        self.reason = reason
-        self.remedy = remedy
-        self.place = place
-
-    def __str__(self) -> str:
-        where = f"{self.source}, {self.place}" if self.place else self.source
-        return f"{where}: {self.reason}. To mend it: {self.remedy}"
 
 
 class ProfileError(SigkitError):

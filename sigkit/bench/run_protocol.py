@@ -15,9 +15,10 @@ from sigkit.bench.protocol import Protocol
 from sigkit.bench.run_in_subprocess import run_in_subprocess
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.bench.simulated_data import data_seed
-from sigkit.bench.task_scores import Scored, score_task
+from sigkit.bench.task_scores import score_task
 from sigkit.corpus.dataset import Dataset
-from sigkit.errors import PluginError, SettingsError
+from sigkit.errors import SettingsError
+from sigkit.score.plain import plain
 
 #: The one whole chain from capture to judged table: what `sigkit screen` does.
 PIPELINES = ("screen",)
@@ -124,7 +125,8 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
         **identity,
         "versions": provenance.versions(),
         "time": time,
-        **_scores(scored),
+        "metrics": scored.metrics,
+        "primary": scored.primary,
         "counted": scored.counted,
         "higher_is_better": True,
         "command": f"sigkit bench run {protocol.name} --algorithm {algorithm}",
@@ -133,7 +135,7 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
         f"outcome_{k}_{name}": column for k, (name, column) in enumerate(scored.outcomes.items())
     }
     np.savez_compressed(outcome_path, engine=scored.engine.astype(str), **outcomes)
-    text = json.dumps(without_nan(result), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(plain(result), indent=1, ensure_ascii=False, allow_nan=False)
     result_path.write_text(text + "\n", encoding="utf-8")
     return result
 
@@ -175,17 +177,6 @@ def choose_setting(
     return dict(best[0])
 
 
-def without_nan(value: Any) -> Any:
-    """Return the value with None for numbers that JSON does not know."""
-    if isinstance(value, dict):
-        return {name: without_nan(one) for name, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [without_nan(one) for one in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
 def _helpers(protocol: Protocol) -> tuple[str, str]:
     return (
         str(protocol.settings.get("detector", "block_activity")),
@@ -193,17 +184,8 @@ def _helpers(protocol: Protocol) -> tuple[str, str]:
     )
 
 
-def _scores(scored: Scored) -> dict[str, Any]:
-    return {"metrics": scored.metrics, "primary": scored.primary}
-
-
 def _counts(dataset: Dataset) -> dict[str, int]:
     counts: dict[str, int] = {}
     for split in dataset.splits.values():
         counts[split] = counts.get(split, 0) + 1
     return counts
-
-
-def failed(protocol: Protocol, algorithm: str, error: PluginError | SettingsError) -> dict[str, Any]:
-    """Return what is shown of an algorithm that could not be run."""
-    return {"protocol": protocol.name, "algorithm": algorithm, "problem": str(error)}

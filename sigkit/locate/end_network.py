@@ -42,11 +42,6 @@ class LikelyEnds:
     rival_log_odds: NDArray[np.float64]
     places: NDArray[np.float64]
 
-    @property
-    def rival(self) -> NDArray[np.float64]:
-        """Second likeliest place."""
-        return self.places[:, 1]
-
 
 @lru_cache(maxsize=1)
 def _weights() -> dict[str, NDArray[np.float64]]:
