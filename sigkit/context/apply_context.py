@@ -8,11 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.context.absent_firings import absent_times
-from sigkit.context.assign_role import SIGMA, combine_scores, parity_scores, power_by_clusters, power_by_parity
+from sigkit.context.assign_roles import assign_roles
 from sigkit.context.capture_info import CaptureInfo, ChannelInfo
-from sigkit.context.cycle_halves import cycle_halves
-from sigkit.context.infer_shared import coil_partners
-from sigkit.context.revolution_period import firing_period, period_numbers
+from sigkit.context.revolution_period import firing_period
 from sigkit.context.siblings import add_siblings
 from sigkit.types.firing_table import Table, is_text, row_count
 from sigkit.types.flags import missing
@@ -35,8 +33,8 @@ def apply_context(table: Table, captures: Sequence[CaptureInfo]) -> Table:
     -------
     Table
         With role, coil, cylinder, engine speed and polarity by lead filled in, a row for each expected but
-        absent firing, and further columns: ``polarity_detected``, ``lead``, the columns of
-        `sigkit.context.siblings.sibling_columns`. Rows are ordered by capture, channel and time.
+        absent firing, and further columns: ``polarity_detected``, ``lead``, ``role_probability``, the
+        columns of `sigkit.context.siblings.sibling_columns`. Rows are ordered by capture, channel and time.
     """
     table = {name: column.copy() for name, column in table.items()}
     table["polarity_detected"] = table["polarity"].copy()
@@ -46,7 +44,7 @@ def apply_context(table: Table, captures: Sequence[CaptureInfo]) -> Table:
     kind = np.array([known[key][1].kind if key in known else "unknown" for key in keys], dtype=object)
     table["lead"] = lead
     _polarity_by_lead(table, lead, kind)
-    _roles(table, lead, captures)
+    table["role"], table["role_probability"] = assign_roles(table, lead, captures)
     table = _add_absent(table, captures)
     _speed(table, captures)
     order = np.lexsort((table["time_s"], table["channel"].astype(str), table["capture"].astype(str)))
@@ -66,91 +64,6 @@ def _polarity_by_lead(table: Table, lead: NDArray, kind: NDArray) -> None:
             total = int(table["polarity_detected"][rows].sum())
             if total:
                 table["polarity"][rows] = 1 if total > 0 else -1
-
-
-def _roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> None:
-    partners = coil_partners(table, lead, captures)
-    recording = {info.name: info.recording for info in captures}
-    firing = np.where(np.isfinite(table["firing_level"]), table["firing_level"], table["peak_level"])
-    levels = np.abs(np.stack([firing, table["burn_level"]]))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_level = np.where(levels > 0, np.log(levels), np.nan)
-    secondary = np.isin(table["channel_kind"], ("secondary_voltage", "unknown"))
-    place = {
-        (str(c), str(f), int(e)): row
-        for row, (c, f, e) in enumerate(zip(table["capture"], lead, table["event"], strict=True))
-        if secondary[row]
-    }
-    gathered: dict[str, list[tuple[str, NDArray, NDArray]]] = {}
-    for name, partner in partners.items():
-        rows = np.flatnonzero((lead == name) & secondary)
-        if partner is None:
-            table["role"][np.flatnonzero(lead == name)] = "single"
-            continue
-        evidence = log_level[:, rows].copy()
-        other = np.array(
-            [place.get((str(table["capture"][r]), partner, int(table["event"][r])), -1) for r in rows], dtype=int
-        )
-        both = (other >= 0) & bool(partner)
-        evidence[:, both] -= log_level[:, other[both]]
-        takes = np.array([recording.get(str(c), str(c)) for c in table["capture"][rows]], dtype=object)
-        for take in sorted(set(takes)):
-            own = np.flatnonzero(takes == take)
-            answer = _decide(table, rows[own], evidence[:, own], both[own])
-            gathered.setdefault(str(take), []).append((name, rows[own], evidence[:, own]))
-            table["role"][rows[own]] = np.where(answer > 0, "power", np.where(answer < 0, "waste", "unknown"))
-
-
-    _link_coils(table, gathered, captures)
-
-
-def _link_coils(
-    table: Table, gathered: dict[str, list[tuple[str, NDArray, NDArray]]], captures: Sequence[CaptureInfo]
-) -> None:
-    """Decide all coils of a continuous recording together where the firing order is known."""
-    order = {info.recording: info.firing_order for info in captures}
-    for take, leads in gathered.items():
-        if len({capture for _, rows, _ in leads for capture in table["capture"][rows]}) != 1:
-            continue
-        turned = [np.argsort(table["time_s"][rows], kind="stable") for _, rows, _ in leads]
-        halves = cycle_halves(
-            {name: table["time_s"][rows[turn]] for (name, rows, _), turn in zip(leads, turned, strict=True)},
-            tuple(order.get(take, ())),
-        )
-        if halves is None:
-            continue
-        scores = [
-            score
-            for (name, _, evidence), turn in zip(leads, turned, strict=True)
-            for score in parity_scores(evidence[:, turn], halves.get(name, np.zeros(0, dtype=np.int64)))
-        ]
-        total = combine_scores(scores)
-        if abs(total) < SIGMA:
-            continue
-        for (name, rows, _), turn in zip(leads, turned, strict=True):
-            power = (halves[name] % 2 == 0) == (total > 0)
-            table["role"][rows[turn]] = np.where(power, "power", "waste")
-
-
-def _decide(table: Table, rows: NDArray, evidence: NDArray, both: NDArray) -> NDArray[np.int64]:
-    """Decide one recording of one lead: by parity on a common time axis, else by clusters."""
-    answer = np.zeros(rows.size, dtype=np.int64)
-    alone = len(set(table["capture"][rows])) > 1
-    # One end and the difference of two ends are different evidence: judge the larger group.
-    use = both if both.sum() * 2 >= both.size else ~both
-    pick = np.flatnonzero(use)
-    if alone:
-        answer[pick] = power_by_clusters(evidence[:, pick], bool(both[pick].all()))
-        return answer
-    times = table["time_s"][rows]
-    order = np.argsort(times, kind="stable")
-    number = np.empty(rows.size, dtype=np.int64)
-    number[order] = period_numbers(times[order])
-    masked = np.where(use[None, :], evidence, np.nan)
-    answer = power_by_parity(masked, number)
-    if not answer.any() and rows.size < 4:
-        answer[pick] = power_by_clusters(evidence[:, pick], bool(both[pick].all()))
-    return answer
 
 
 def _add_absent(table: Table, captures: Sequence[CaptureInfo]) -> Table:
