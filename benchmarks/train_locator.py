@@ -1,9 +1,9 @@
 """Train the weights of the built-in locator; writes sigkit/locate/*_weights.npz.
 
 Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``ends``
-(where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by column) and
-``answers`` (spark or none, and the stated errors). A later stage uses the weights of the earlier ones, the last one
-engines of its own. Truth comes from the simulator; the seeds are fixed here and differ from every study's.
+(where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by column), ``choice``
+(which of the likely ends) and ``answers`` (spark or none, and the stated errors). A later stage uses the weights of
+the earlier ones, the last two engines of their own. Truth comes from the simulator; the seeds are fixed here and differ from every study's.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from sigkit.locate.answer_features import answer_features
 from sigkit.locate.burn_candidates import candidate_grid
 from sigkit.locate.edge_correction import edge_shifts
 from sigkit.locate.edge_features import edge_features
+from sigkit.locate.end_choice import choice_features, choose_ends
 from sigkit.locate.end_features import end_features
 from sigkit.locate.end_network import likely_ends
 from sigkit.locate.fine_ends import fine_ends, fine_features, places, regime
@@ -36,19 +37,24 @@ from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 
-SEED = 20_260_102
-ENGINES_A_TASK = 20
+SEED = 20_260_103
+ENGINES_A_TASK = 40
+FIRINGS_PER_LEAD = 3
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
-STAGES = {"ends": (1400, 0), "edges": (1400, 0), "fine": (1400, 0), "answers": (600, 70)}
+STAGES = {"ends": (4800, 0), "edges": (4800, 0), "fine": (4800, 0), "choice": (1200, 120), "answers": (1200, 150)}
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
 NEAR_S = 250e-6
 FAR_SHARE = 0.06
+#: Share of the columns about likely but wrong ends that are taken as examples.
+WRONG_SHARE = 0.3
 #: Columns judged about the true end, and at least in seconds.
 ABOUT_S = 60e-6
 ABOUT_COLUMNS = 5
+#: A likely end this near to the true one is it.
+CHOICE_S = 20e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,6 +148,8 @@ def fine_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     row, column = np.nonzero(own)[0], about[own]
     label = column == nearest[row]
     wrong_row, wrong_column = places(look, likely_ends(look))
+    taken = rng.random(wrong_row.size) < WRONG_SHARE
+    wrong_row, wrong_column = wrong_row[taken], wrong_column[taken]
     wrong = ~_hidden(one)[wrong_row] & (~measurable[wrong_row] | (np.abs(wrong_column - nearest[wrong_row]) > reach))
     row, column = np.concatenate([row, wrong_row[wrong]]), np.concatenate([column, wrong_column[wrong]])
     label = np.concatenate([label, np.zeros(int(wrong.sum()), bool)]).astype(np.int8)
@@ -150,14 +158,30 @@ def fine_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     return {f"features_{which}": features, f"label_{which}": label}
 
 
+def choice_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """Likely ends, and whether each is the end."""
+    look = one.look
+    likely = likely_ends(look)
+    fine = fine_ends(look, likely, one.shifts()[0] / look.rough.factor, one.primary)
+    features = choice_features(look, likely, fine, one.primary)
+    end = look.rough.to_columns(one.samples("burn_end_s"))
+    away_s = np.abs(fine.column - end[:, None]) * look.rough.interval_s
+    away_s = np.where(np.isfinite(away_s), away_s, 1.0)
+    near = away_s < max(CHOICE_S, 2.0 * look.rough.interval_s)
+    label = (near & (away_s == away_s.min(axis=1, keepdims=True))).astype(np.int8)
+    usable = np.isfinite(fine.column) & ~_hidden(one)[:, None]
+    return {"features": features[usable].astype(np.float32), "label": label[usable]}
+
+
 def answers_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     """What is known of firings; whether they sparked and end on the record; the errors of their instants."""
     look, rate = one.look, one.channel.sample_rate_Hz
     shift = one.shifts()
     likely = likely_ends(look)
     fine = fine_ends(look, likely, shift[0] / look.rough.factor, one.primary)
+    chosen = choose_ends(look, likely, fine, one.primary)
     features = answer_features(
-        look, likely, fine, shift, rate, one.condition.noise, one.condition.step, one.primary
+        look, likely, chosen, shift, rate, one.condition.noise, one.condition.step, one.primary
     )
     sparked, measurable = one.truth["sparked"], one.truth["measurable"].astype(bool)
     end = one.samples("burn_end_s")
@@ -167,7 +191,7 @@ def answers_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     error = np.stack([
         look.origin + look.found.breakdown - shift[0] - one.samples("breakdown_s"),
         look.origin + look.found.coil_off - shift[1] - one.samples("coil_off_s"),
-        (look.rough.to_samples(fine.column) - end) / look.rough.factor,
+        (look.rough.to_samples(chosen.column) - end) / look.rough.factor,
     ], axis=1)  # fmt: skip
     error[~measurable] = np.nan
     rates = np.full(len(state), rate)
@@ -198,7 +222,7 @@ def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
     """Simulate a batch of engines, or take it from the folder where it was kept."""
     import joblib
 
-    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=6)
+    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=FIRINGS_PER_LEAD)
     path = kept / f"set{number}.pkl" if kept else None
     if path and path.exists():
         return list(joblib.load(path))
@@ -211,13 +235,15 @@ def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
 def fit(stage: str, examples: dict[str, NDArray]) -> None:
     """Fit and write the weights of one stage."""
     if stage == "ends":
-        fit_network(examples["features"], examples["label"], (128, 64), FOLDER / "end_weights.npz")
+        fit_network(examples["features"], examples["label"], (96, 32), FOLDER / "end_weights.npz")
     elif stage == "edges":
         fit_outputs(examples["features"], np.arcsinh(examples["late"]), (96, 48), FOLDER / "edge_weights.npz")
     elif stage == "fine":
         for which in ("fast", "slow"):
             out = FOLDER / f"fine_{which}_weights.npz"
-            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (128, 64), out)
+            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (160, 64), out)
+    elif stage == "choice":
+        fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz")
     else:
         fit_network(examples["features"], examples["state"], (48, 24), FOLDER / "state_weights.npz")
         fit_errors(examples["features"], examples["error"], examples["rate"])
@@ -251,7 +277,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="keep simulated engines in this folder, and reuse them")
     options = parser.parse_args()
-    stages = {"ends": ends_stage, "edges": edges_stage, "fine": fine_stage, "answers": answers_stage}
+    stages = {
+        "ends": ends_stage, "edges": edges_stage, "fine": fine_stage, "choice": choice_stage,
+        "answers": answers_stage,
+    }  # fmt: skip
     for name in options.stage or list(STAGES):
         engines, first = STAGES[name]
         count = max(1, (options.engines or engines) // ENGINES_A_TASK)

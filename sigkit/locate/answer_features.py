@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.locate.end_choice import ChosenEnds
 from sigkit.locate.end_network import LikelyEnds
-from sigkit.locate.fine_ends import FineEnds
 from sigkit.locate.first_look import FirstLook
 
-FEATURE_COUNT = 26
+FEATURE_COUNT = 27
 #: Stretch at the end of the record whose level is compared with the early burn line, seconds (our choice).
 TAIL_S = 40e-6
 
 
 def answer_features(
-    look: FirstLook, likely: LikelyEnds, fine: FineEnds, shift: tuple[NDArray, NDArray], sample_rate_Hz: float,
+    look: FirstLook, likely: LikelyEnds, chosen: ChosenEnds, shift: tuple[NDArray, NDArray], sample_rate_Hz: float,
     noise: float, step: float, primary: bool,
 ) -> NDArray[np.float64]:  # fmt: skip
     """Describe n firings.
@@ -24,7 +24,7 @@ def answer_features(
     ----------
     look : FirstLook
     likely : LikelyEnds
-    fine : FineEnds
+    chosen : ChosenEnds
     shift : tuple of ndarray, shape (n,)
         What was taken off breakdown and coil_off, samples.
     sample_rate_Hz : float
@@ -56,12 +56,12 @@ def answer_features(
     # No second candidate is as good as one far behind; no candidate at all has no lead.
     rival = np.where(np.isfinite(likely.rival_log_odds), likely.rival_log_odds, -1e3)
     gap = np.clip(np.where(np.isfinite(likely.log_odds), likely.log_odds, -1e3) - rival, -1.0, 20.0)
-    burn_s = np.maximum(fine.column - look.breakdown, 0.1) * interval_s
-    distance_s = np.abs(fine.rival - fine.column) * interval_s
+    burn_s = np.maximum(chosen.column - look.breakdown, 0.1) * interval_s
+    distance_s = np.abs(chosen.rival - chosen.column) * interval_s
     parts = [
-        fine.log_odds, np.clip(likely.log_odds, -20.0, 20.0), gap, fine.share, fine.rival_share,
-        np.log10(1e-3 + fine.rival_share * np.nan_to_num(distance_s) / 1e-4),
-        np.nan_to_num(fine.spread, nan=2.0), np.abs(fine.column - likely.column) * interval_s / 8e-6,
+        chosen.log_odds, chosen.fine_odds, np.clip(likely.log_odds, -20.0, 20.0), gap, chosen.share, chosen.rival_share,
+        np.log10(1e-3 + chosen.rival_share * np.nan_to_num(distance_s) / 1e-4),
+        np.nan_to_num(chosen.spread, nan=2.0), np.abs(chosen.column - likely.column) * interval_s / 8e-6,
         np.log10(burn_s / 1e-3), ratio(early, look.column_noise * one, -1.0, 4.0), ratio(top, noise * one, -1.0, 4.0),
         ratio(found.peak_level, early, -1.0, 2.0), ratio(step * one, early, -5.0, 1.0),
         np.clip(tail / early, -2.0, 2.0), np.clip(length_s / 3e-3, 0.0, 1.5),

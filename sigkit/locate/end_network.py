@@ -17,30 +17,40 @@ from sigkit.prepare.stored_network import evaluate_network, load_network
 WEIGHTS = "end_weights.npz"
 #: Candidates this far apart are different ends, seconds (our choice).
 APART_S = 40e-6
-#: Likely ends handed on for a closer look (our choice: with the second, 98 of 100 true ends are among them).
-PLACES = 4
+#: Likely ends handed on for a closer look (our choice).
+PLACES = 6
+#: Those this much less likely than the likeliest are left out, in log-odds (our choice).
+LEAST_ODDS = 10.0
 
 
 @dataclass(frozen=True, eq=False)
 class LikelyEnds:
-    """Likeliest end of each firing. Arrays have shape (n,).
+    """Likely ends of each firing.
 
     Attributes
     ----------
-    column : ndarray
-        Rough column; NaN where there is no candidate.
-    log_odds : ndarray
-        That it is the end.
-    rival_log_odds : ndarray
-        Of the likeliest candidate further away than `APART_S`.
-    places : ndarray, shape (n, PLACES)
-        Columns of the likeliest candidates that stand `APART_S` apart, likeliest first; NaN where there are fewer.
+    places, odds : ndarray, shape (n, PLACES)
+        Columns and log-odds of the likeliest candidates that stand `APART_S` apart, likeliest first; NaN and -inf
+        where there are fewer.
     """
 
-    column: NDArray[np.float64]
-    log_odds: NDArray[np.float64]
-    rival_log_odds: NDArray[np.float64]
     places: NDArray[np.float64]
+    odds: NDArray[np.float64]
+
+    @property
+    def column(self) -> NDArray[np.float64]:
+        """Rough column of the likeliest, shape (n,); NaN where there is no candidate."""
+        return self.places[:, 0]
+
+    @property
+    def log_odds(self) -> NDArray[np.float64]:
+        """That it is the end, shape (n,)."""
+        return self.odds[:, 0]
+
+    @property
+    def rival_log_odds(self) -> NDArray[np.float64]:
+        """Of the second likeliest, shape (n,)."""
+        return self.odds[:, 1]
 
 
 @lru_cache(maxsize=1)
@@ -75,7 +85,8 @@ def likely_ends(look: FirstLook) -> LikelyEnds:
     for number in range(PLACES):
         best = left.argmax(axis=1)
         values[:, number] = left[index, best]
+        values[values[:, number] < values[:, 0] - LEAST_ODDS, number] = -np.inf
         some = np.isfinite(values[:, number])
         places[some, number] = candidates[index, best][some]
         left[np.abs(candidates - places[:, number : number + 1]) * look.rough.interval_s <= APART_S] = -np.inf
-    return LikelyEnds(places[:, 0], values[:, 0], values[:, 1], places)
+    return LikelyEnds(places, values)

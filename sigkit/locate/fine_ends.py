@@ -19,6 +19,8 @@ FAST_S = 6e-6
 #: Places judged to either side of a likely end (our choice: the likely ends stand 8 us apart or a column).
 REACH_S = 26e-6
 REACH_COLUMNS = 2
+#: Empty columns at the sides of the odds, so that no reading runs off.
+MARGIN = 64
 #: Bin edges about a place (our choice): seconds for fast records, columns for slow ones.
 EDGES_S = 1e-6 * np.array([
     -300, -200, -140, -100, -75, -58, -46, -37, -30, -25, -21, -17, -14, -11, -9, -7, -5, -3, -1, 1, 3, 5, 7, 9,
@@ -31,28 +33,24 @@ FEATURE_COUNT = {"fast": EDGES_S.size - 1 + FURTHER, "slow": EDGES_COLUMNS.size 
 
 @dataclass(frozen=True, eq=False)
 class FineEnds:
-    """Ends of n burns. Arrays have shape (n,).
+    """The likely ends of n burns, placed between columns. Arrays have shape (n, PLACES).
 
     Attributes
     ----------
     column : ndarray
-        Float column of the end; NaN where there is none.
+        Float column; NaN where there is none, or where a likelier place found the same.
     log_odds : ndarray
-        Of the likeliest column.
-    share : ndarray
-        Of the chance of all places judged, the part within two columns of the likeliest.
+        Of the likeliest column there; -20 where there is none.
+    mass : ndarray
+        Sum of the odds within two columns of it.
     spread : ndarray
-        Standard deviation of the place there, columns.
-    rival, rival_share : ndarray
-        The likeliest place further away than ``APART_S``, and the chance of its surroundings.
+        Standard deviation of the place, columns.
     """
 
     column: NDArray[np.float64]
     log_odds: NDArray[np.float64]
-    share: NDArray[np.float64]
+    mass: NDArray[np.float64]
     spread: NDArray[np.float64]
-    rival: NDArray[np.float64]
-    rival_share: NDArray[np.float64]
 
 
 def regime(interval_s: float) -> str:
@@ -106,8 +104,7 @@ def fine_features(
 def places(look: FirstLook, likely: LikelyEnds) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return firing and column of every place to judge, in order."""
     n, m = look.rough.rows.shape
-    reach = max(REACH_COLUMNS, int(np.ceil(REACH_S / look.rough.interval_s)))
-    about = np.round(likely.places)[:, :, None] + np.arange(-reach, reach + 1)
+    about = np.round(likely.places)[:, :, None] + np.arange(-_reach(look), _reach(look) + 1)
     good = np.isfinite(about) & (about > look.breakdown[:, None, None] + 0.5) & (about >= 0) & (about < m - 1)
     flat = np.unique((np.arange(n)[:, None, None] * m + np.where(good, about, 0)).astype(np.int64)[good])
     row, column = flat // m, flat % m
@@ -121,53 +118,49 @@ def _weights(which: str) -> dict[str, NDArray[np.float64]]:
 
 
 def fine_ends(look: FirstLook, likely: LikelyEnds, lag: NDArray, primary: bool) -> FineEnds:
-    """Judge every column about the likely ends and place the end of each burn between columns.
+    """Judge every column about the likely ends, and place each of them between columns.
 
     Raises
     ------
     sigkit.errors.ModelError
         When the stored weights do not fit the features.
     """
-    n = len(look.rough.rows)
-    nan = np.full(n, np.nan)
+    n, m = look.rough.rows.shape
+    odds = np.full((n, m + 2 * MARGIN), -np.inf)
     row, column = places(look, likely)
-    answer = FineEnds(nan.copy(), np.full(n, -20.0), np.zeros(n), nan.copy(), nan.copy(), np.zeros(n))
-    if row.size == 0:
-        return answer
-    features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, primary)
-    odds = np.clip(evaluate_network(_weights(regime(look.rough.interval_s)), features), -20.0, 20.0)
-    first = np.flatnonzero(np.diff(row, prepend=-1))
-    known = row[first]
-    # Best column of each firing: sorted by firing, then odds.
-    best = np.full(n, -1)
-    order = np.lexsort((-odds, row))
-    best[known] = order[first]
-    chance = np.exp(odds)
-    total = np.zeros(n)
-    np.add.at(total, row, chance)
-    place = np.full(n, np.nan)
-    place[known] = column[best[known]]
-    distance = column - place[row]
-    near = np.abs(distance) <= 2
-    mass, first_moment, second = np.zeros(n), np.zeros(n), np.zeros(n)
-    np.add.at(mass, row[near], chance[near])
-    np.add.at(first_moment, row[near], (chance * distance)[near])
-    np.add.at(second, row[near], (chance * distance**2)[near])
-    far = np.abs(distance) * look.rough.interval_s > APART_S
-    rival = np.full(n, np.nan)
-    rival_mass = np.zeros(n)
-    if far.any():
-        order = np.flatnonzero(far)[np.lexsort((-odds[far], row[far]))]
-        head = order[np.flatnonzero(np.diff(row[order], prepend=-1))]
-        rival[row[head]] = column[head]
-        about = np.abs(column - rival[row]) <= 2
-        np.add.at(rival_mass, row[about], chance[about])
+    if row.size:
+        features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, primary)
+        judged = evaluate_network(_weights(regime(look.rough.interval_s)), features)
+        odds[row, column + MARGIN] = np.clip(judged, -20.0, 20.0)
+    reach = _reach(look)
+    middle = np.round(np.nan_to_num(likely.places)).astype(np.int64)
+    window = _read(odds, middle, np.arange(-reach, reach + 1))
+    best = middle + window.argmax(axis=2) - reach
+    top = window.max(axis=2)
+    step = np.arange(-2.0, 3.0)
+    chance = np.exp(_read(odds, best, step.astype(np.int64)))
+    mass = chance.sum(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = first_moment / mass
-        answer.column[:] = place + mean
-        answer.spread[:] = np.sqrt(np.maximum(second / mass - mean**2, 0.0))
-        answer.share[:] = np.nan_to_num(mass / total)
-        answer.rival_share[:] = np.nan_to_num(rival_mass / total)
-    answer.rival[:] = rival
-    answer.log_odds[known] = odds[best[known]]
-    return answer
+        mean = (chance * step).sum(axis=2) / mass
+        spread = np.sqrt(np.maximum((chance * step**2).sum(axis=2) / mass - mean**2, 0.0))
+    found = np.isfinite(likely.places) & np.isfinite(top)
+    place = np.where(found, best + mean, np.nan)
+    same_s = 0.5 * APART_S
+    for number in range(1, place.shape[1]):
+        with np.errstate(invalid="ignore"):
+            away_s = np.abs(place[:, :number] - place[:, number : number + 1]) * look.rough.interval_s
+            place[(away_s < same_s).any(axis=1), number] = np.nan
+    found = np.isfinite(place)
+    return FineEnds(
+        place, np.where(found, top, -20.0), np.where(found, mass, 0.0), np.where(found, spread, np.nan)
+    )
+
+
+def _reach(look: FirstLook) -> int:
+    return max(REACH_COLUMNS, int(np.ceil(REACH_S / look.rough.interval_s)))
+
+
+def _read(odds: NDArray, middle: NDArray, offsets: NDArray) -> NDArray[np.float64]:
+    """Read odds about columns, shape (n, places, offsets)."""
+    at = np.clip(middle[:, :, None] + offsets + MARGIN, 0, odds.shape[1] - 1)
+    return np.asarray(np.take_along_axis(odds, at.reshape(len(odds), -1), axis=1).reshape(at.shape))

@@ -59,6 +59,10 @@ def first_look(channel: Channel, firings: Firings, condition: ChannelCondition, 
     after = round((AFTER_S + 0.25e-3) / interval_s)
     origin = firings.position - before
     fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None]
+    if rough.tone.frequency_Hz:
+        # The tone counts from the middle of the first rough column.
+        start = (origin - rough.origin)[:, None] - 0.5 * (rough.factor - 1)
+        fine = fine - rough.tone.at((start + np.arange(fine.shape[1])) * interval_s)
     fine = fine - rough.baseline[:, rough.zero : rough.zero + 1]
     found = find_breakdown(fine, before, interval_s, condition.noise)
     breakdown = rough.to_columns(origin + found.breakdown)

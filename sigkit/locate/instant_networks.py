@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sigkit.locate.answer_features import answer_features
 from sigkit.locate.conduction_intervals import list_intervals
 from sigkit.locate.edge_correction import edge_shifts
+from sigkit.locate.end_choice import choose_ends
 from sigkit.locate.end_network import likely_ends
 from sigkit.locate.fine_ends import fine_ends
 from sigkit.locate.first_look import first_look
@@ -36,8 +37,9 @@ class InstantNetworksLocator:
     """Locate the instants of given firings, batched.
 
     Rise and collapse are read at the full rate and freed of what the recorder delays them by. The end of the
-    burn is sought on windows reduced to at most 500 kS/s: a first network names likely places, a second judges
-    them column by column, a third tells spark from none, a fourth how far off each instant may be.
+    burn is sought on windows reduced to at most 500 kS/s and freed of ripple: a first network names likely places, a
+    second judges them column by column, a third chooses among them, a fourth tells spark from none, a fifth how far off
+    each instant may be.
     """
 
     name = "instant_networks"
@@ -86,10 +88,11 @@ def _locate(
     shift = edge_shifts(look, rate, condition.noise, primary)
     likely = likely_ends(look)
     fine = fine_ends(look, likely, shift[0] / rough.factor, primary)
-    features = answer_features(look, likely, fine, shift, rate, condition.noise, condition.step, primary)
+    chosen = choose_ends(look, likely, fine, primary)
+    features = answer_features(look, likely, chosen, shift, rate, condition.noise, condition.step, primary)
     half = half_widths(features, rate)
     breakdown = look.origin + found.breakdown - shift[0]
-    burn_end = rough.to_samples(fine.column)
+    burn_end = rough.to_samples(chosen.column)
     coil_off = np.minimum(look.origin + found.coil_off - shift[1], breakdown)
     spark, cut = judge_spark(features, (burn_end - breakdown) / rate)
     conducts = (spark == "yes") | (spark == "flash")
@@ -100,7 +103,7 @@ def _locate(
     )
     breakdown_instant = _instant(breakdown, half[:, 0] / TWO_SIDED_95, reason)
     end = _instant(burn_end, half[:, 2] * rough.factor / TWO_SIDED_95, end_reason)
-    _widen(end, rough.to_samples(fine.rival), fine.rival_share)
+    _widen(end, rough.to_samples(chosen.rival), chosen.rival_share)
     off = _instant(coil_off, half[:, 1] / TWO_SIDED_95, np.where(coil_off > 1.0, "ok", "cut_start"))
     intervals = list_intervals(rough, breakdown_instant, end, found.early_level, look.column_noise)
     return Instants(channel.name, coil_on, off, breakdown_instant, end, spark, intervals)

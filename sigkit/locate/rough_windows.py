@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sigkit.prepare.droop import estimate_droop, running_integral, undo_droop
 from sigkit.prepare.firing_windows import cut_windows
+from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 
@@ -17,9 +18,12 @@ BEFORE_S = 12e-3
 AFTER_S = 12e-3
 #: Rate to which faster records are averaged for the rough stage, hertz (our choice: 2 us).
 ROUGH_RATE_HZ = 500e3
+#: Columns that levels, droop and switching-on are told from, seconds (our choice: nothing there is quicker).
+THIN_S = 10e-6
 #: Length of the steps' sides when the switching-on is sought, seconds (our choice).
 STEP_S = 0.15e-3
-
+#: The beginning of the step is sought this far in front of its middle, and half as far behind, seconds (our choice).
+ABOUT_ON_S = 60e-6
 
 #: A settled level this far from the usual one, as a share of the tallest sample, is a plateau (our choice).
 PLATEAU_SHARE = 0.3
@@ -52,6 +56,8 @@ class RoughWindows:
         Column of the switching-on, NaN where it does not show.
     droop_rate : float
         1/s; 0 where none could be told.
+    tone : SteadyTone
+        Ripple that was taken off, signed like the rows.
     """
 
     rows: NDArray[np.float64]
@@ -63,6 +69,7 @@ class RoughWindows:
     baseline: NDArray[np.float64]
     coil_on: NDArray[np.float64]
     droop_rate: float
+    tone: SteadyTone
 
     def to_samples(self, column: NDArray) -> NDArray[np.float64]:
         """Convert columns to float sample positions (the middle of the averaged samples)."""
@@ -92,8 +99,9 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
     rate = channel.sample_rate_Hz
     factor = max(1, int(rate // ROUGH_RATE_HZ))
     interval_s = factor / rate
-    zero = round(BEFORE_S / interval_s)
-    m = zero + round(AFTER_S / interval_s)
+    group = max(1, round(THIN_S / interval_s))
+    zero = round(BEFORE_S / interval_s / group) * group
+    m = zero + round(AFTER_S / interval_s / group) * group
     origin = firings.position - zero * factor
     raw = cut_windows(channel, origin, m * factor)
     if factor > 1:
@@ -104,28 +112,38 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
     following = np.append(firings.position[1:], np.iinfo(np.int64).max // 2)
     end = (following - origin) / factor - round(0.1e-3 / interval_s)
     rows[np.arange(m)[None, :] >= end[:, None]] = np.nan
-    column_noise = noise / np.sqrt(factor)
-    coil_on = _coil_on(rows, zero, interval_s, column_noise)
-    quiet = _quiet(rows, interval_s, column_noise)
-    baseline, settled = _baseline(rows, quiet, coil_on, zero, interval_s, sign * level)
+    tone = find_tone(rows, interval_s)
+    if tone.frequency_Hz:
+        rows = rows - tone.at(np.arange(m) * interval_s)
+    # Levels, droop and the switching-on are told from thinned rows.
+    thin = rows.reshape(len(rows), -1, group).mean(axis=2)
+    step_s, thin_zero, noise = interval_s * group, zero // group, noise / np.sqrt(factor * group)
+    on = _coil_on(thin, thin_zero, step_s, noise)
+    quiet = _quiet(thin, step_s, noise)
+    ramp, settled = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
+    baseline = ramp.at((np.arange(m) + 0.5) / group - 0.5)
     rows = rows - baseline
+    thin = thin - ramp.at(np.arange(thin.shape[1]))
     rate_of_droop = 0.0
-    first = _first_settled(coil_on, zero, interval_s, rows)
-    after = _longest_run(quiet & (np.arange(m)[None, :] > zero + round(1.0e-3 / interval_s)))
-    before = (np.arange(m)[None, :] < first[:, None]) & (
-        np.arange(m)[None, :] > (first - round(1.0e-3 / interval_s))[:, None]
-    )
-    started = np.where(np.arange(m)[None, :] < (first - round(1.0e-3 / interval_s))[:, None], 0.0, rows)
+    first = _first_settled(on, thin_zero, step_s, thin)
+    column = np.arange(thin.shape[1])[None, :]
+    some_before = (first - round(1.0e-3 / step_s))[:, None]
+    started = np.where(column < some_before, 0.0, thin)
     if settled.any():
-        good = settled & (first > round(1.2e-3 / interval_s))
-        estimate, u = estimate_droop(started[good], (quiet & (after | before))[good], interval_s)
+        after = _longest_run(quiet & (column > thin_zero + round(1.0e-3 / step_s)))
+        before = (column < first[:, None]) & (column > some_before)
+        good = settled & (first > round(1.2e-3 / step_s))
+        estimate, u = estimate_droop(started[good], (quiet & (after | before))[good], step_s)
         if np.isfinite(u) and estimate > 10 * u and estimate > LEAST_DROOP:
             rate_of_droop = estimate
     if rate_of_droop == 0.0:
-        rate_of_droop = _strong_droop(rows, coil_on, interval_s, column_noise)
-    straight = undo_droop(started, rate_of_droop, interval_s) if rate_of_droop else rows
-    straight = np.where(np.isfinite(rows), straight, np.nan)
-    return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate_of_droop)
+        rate_of_droop = _strong_droop(thin, on, step_s, noise)
+    coil_on = _begin_of_step(rows, on * group + 0.5 * (group - 1), interval_s)
+    straight = rows
+    if rate_of_droop:
+        started = np.where(np.arange(m)[None, :] < some_before * group, 0.0, rows)
+        straight = np.where(np.isfinite(rows), undo_droop(started, rate_of_droop, interval_s), np.nan)
+    return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate_of_droop, tone)
 
 
 def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
@@ -189,6 +207,45 @@ def _coil_on(
     return np.where(shows, k[best].astype(float), np.nan)
 
 
+def _begin_of_step(rows: NDArray, column: NDArray, interval_s: float) -> NDArray[np.float64]:
+    """Place the beginning of steps down, by how long the rows stay above parts of the step's height.
+
+    The coil answers the switch like 1 - cos: a fifth of the height is reached at 37 degrees, half at 60. What one
+    firing says of that lag is noisy; the lag is the circuit's, so the median of all firings counts.
+    """
+    known = np.flatnonzero(np.isfinite(column))
+    result = column.copy()
+    if known.size == 0:
+        return result
+    side, early, late = (max(2, round(time_s / interval_s)) for time_s in (STEP_S, ABOUT_ON_S, 0.5 * ABOUT_ON_S))
+    middle = np.round(column[known]).astype(np.int64)
+    at = np.clip(middle[:, None] + np.arange(-side - early, side + late + 1), 0, rows.shape[1] - 1)
+    near = np.take_along_axis(rows[known], at, axis=1)
+    high, low = _finite_mean(near[:, :side]), _finite_mean(near[:, -side:])
+    # Behind a pickup with a short time constant the step has died away by then.
+    soon = _finite_mean(near[:, side + early : side + early + late + 1])
+    low = np.where(high - low < 0.5 * (high - soon), soon, low)
+    about = near[:, side:-side]
+
+    def stay(part: float) -> NDArray:
+        """Return the column of a crossing: so many columns are above it."""
+        limit = (high + part * (low - high))[:, None]
+        share = np.clip((about - limit) / np.maximum(0.1 * (high - low), 1e-300)[:, None] + 0.5, 0.0, 1.0)
+        return np.asarray(middle - early - 0.5 + np.nan_to_num(share, nan=1.0).sum(axis=1))
+
+    half = stay(0.5)
+    lag = np.median(half - stay(0.2)) * 60.0 / (60.0 - 36.9)
+    good = np.isfinite(high) & np.isfinite(low)
+    result[known[good]] = (half - np.clip(lag, 0.0, early))[good]
+    return result
+
+
+def _finite_mean(rows: NDArray) -> NDArray[np.float64]:
+    good = np.isfinite(rows)
+    count = good.sum(axis=1)
+    return np.where(count > 0, np.where(good, rows, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+
 def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
     """Mark columns in whose neighbourhood (0.3 ms) the row moves no more than the noise allows."""
     from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -204,9 +261,24 @@ def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
     return np.isfinite(span) & (span <= allowed)
 
 
+@dataclass(frozen=True, eq=False)
+class _Ramp:
+    """Levels that are constant, run straight from one to the other, and are constant again; arrays of shape (n,)."""
+
+    left: NDArray[np.float64]
+    right: NDArray[np.float64]
+    begin: NDArray[np.float64]
+    end: NDArray[np.float64]
+
+    def at(self, column: NDArray) -> NDArray[np.float64]:
+        """Return the levels at columns, shape (n, columns)."""
+        share = np.clip((column - self.begin[:, None]) / (self.end - self.begin)[:, None], 0.0, 1.0)
+        return np.asarray(self.left[:, None] + share * (self.right - self.left)[:, None])
+
+
 def _baseline(
     rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float, usual: NDArray
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+) -> tuple[_Ramp, NDArray[np.bool_]]:
     """Settled level of each column: before coil_on and behind the ring, straight between, else the usual level.
 
     A level far from the usual one is a plateau of dwell or burn and does not count.
@@ -232,8 +304,7 @@ def _baseline(
     right = np.where(follows, late, left)
     begin = np.where(known, on[:, 0] - guard, zero)
     end = np.maximum(np.where(follows, first[:, 0], m).astype(float), begin + 1.0)
-    share = np.clip((column - begin[:, None]) / (end - begin)[:, None], 0.0, 1.0)
-    return left[:, None] + share * (right - left)[:, None], known | follows
+    return _Ramp(left, right, begin, end), known | follows
 
 
 def _level(rows: NDArray, where: NDArray, few: int) -> NDArray[np.float64]:
