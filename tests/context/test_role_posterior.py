@@ -8,7 +8,13 @@ from scipy.stats import betabinom, binom
 
 from sigkit.context import role_posterior as module
 from sigkit.context.role_likelihood import level_grid, level_likelihood
-from sigkit.context.role_posterior import SLIP_SHARE, UNEVEN_SHARE, log_prior, role_posterior
+from sigkit.context.role_posterior import (
+    CONSECUTIVE_SHARE,
+    SLIP_SHARE,
+    UNEVEN_SHARE,
+    log_prior,
+    role_posterior,
+)
 
 GRID = level_grid((1.3, 0.6), (0.1, 0.9))
 
@@ -31,6 +37,7 @@ def test_sweeps_follow_the_binomial_and_the_even_beta_binomial_law():
     chance = np.exp(log_prior(signs, None))
     for powers in range(6):
         law = (1 - UNEVEN_SHARE) * binom(5, 0.5).pmf(powers) + UNEVEN_SHARE * betabinom(5, 1, 1).pmf(powers)
+        law = (1 - CONSECUTIVE_SHARE) * law + CONSECUTIVE_SHARE / 2 * (powers in (2, 3))
         assert chance[(signs > 0).sum(axis=1) == powers].sum() == pytest.approx(law)
 
 
