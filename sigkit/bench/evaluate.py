@@ -77,7 +77,8 @@ def score_file(path: str | Path, protocol: Protocol, dataset: Dataset, split: st
     SettingsError
         When the table breaks a rule; the text names line and column.
     """
-    table = read_predictions(path, protocol, set(dataset.capture_names(split)))
+    # Opened, because a file may hold several sweeps, each a capture with a name of its own.
+    table = read_predictions(path, protocol, {capture.name for capture in dataset.captures(split)})
     return _score(protocol, dataset, table, split, Path(path).name)
 
 

@@ -88,7 +88,8 @@ def read_predictions(path: str | Path, protocol: Protocol, captures: set[str]) -
         if row["capture"].strip() not in captures:
             raise SettingsError(
                 f"{name}, line {line}, column capture: {row['capture']!r} is no capture of the split; "
-                "write names as the column capture of the data set's manifest.csv does"
+                "write names as the column capture of the data set's manifest.csv does, and of a file with "
+                "several sweeps each sweep's, as in file.npz#sweep-2"
             )
         if "time_s" in NEEDED[protocol.task] and not np.isfinite(columns["time_s"][-1]):
             raise SettingsError(f"{name}, line {line}, column time_s: a time is needed")

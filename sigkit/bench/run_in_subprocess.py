@@ -16,6 +16,8 @@ from typing import Any
 
 import numpy as np
 
+from sigkit.capture.profile import ENDING as PROFILE_ENDING
+from sigkit.capture.profile import read_profile
 from sigkit.corpus.dataset import CAPTURES, Dataset
 from sigkit.errors import PluginError
 from sigkit.types.firing_table import Table
@@ -41,12 +43,16 @@ class Answer:
 
 
 def copy_captures(dataset: Dataset, split: str, folder: Path) -> None:
-    """Copy the captures of a split, and the lines of the sidecar that speak of them, into a fresh folder."""
+    """Copy the captures of a split, and the lines of the sidecar and the profiles that speak of them."""
     folder.mkdir(parents=True)
     names = set(dataset.capture_names(split))
     for name in sorted(names):
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(dataset.folder / CAPTURES / name, folder / name)
+    engines = {engine for engine, where in dataset.splits.items() if where == split}
+    for path in sorted((dataset.folder / CAPTURES).rglob(f"*{PROFILE_ENDING}")):
+        if read_profile(path).engine in engines:
+            shutil.copyfile(path, folder / path.name)
     sidecar = dataset.folder / CAPTURES / "captures.csv"
     if sidecar.is_file():
         with sidecar.open(encoding="utf-8", newline="") as stream:

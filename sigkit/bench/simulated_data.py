@@ -12,14 +12,18 @@ import numpy as np
 
 from sigkit import provenance
 from sigkit.bench.protocol import SPLITS, Protocol
+from sigkit.capture.profile import ENDING as PROFILE_ENDING
+from sigkit.capture.profile import Profile, write_profile
 from sigkit.capture.sidecar import write_sidecar
 from sigkit.capture.write_capture import write_capture
+from sigkit.capture.write_sweeps import write_sweeps
 from sigkit.corpus.dataset import Dataset
 from sigkit.corpus.describe import Statement, write_description
 from sigkit.corpus.typed_csv import write_typed_csv
 from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
 from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.simulate.write_truth import write_truth
+from sigkit.types.capture import Capture
 
 
 def data_seed(protocol: Protocol) -> int:
@@ -81,12 +85,7 @@ def _make(protocol: Protocol, seed: int, home: Path, workers: int, progress: boo
         split_of |= {one.capture.engine: split for one in parts}
     folder = home / "captures"
     folder.mkdir()
-    named, manifest = [], []
-    for one in made:
-        name = one.capture.name.replace("#", "_") + ".npz"
-        write_capture(one.capture, folder / name)
-        named.append(one.capture.with_(name=name, recording=name, sweep=0))
-        manifest.append(_manifest_row(named[-1], provenance.file_hash(folder / name)))
+    named, manifest = _write_recordings(made, folder)
     write_sidecar(folder / "captures.csv", named)
     write_typed_csv(home / "manifest.csv", list(manifest[0]), manifest)
     write_typed_csv(
@@ -110,7 +109,46 @@ def _make(protocol: Protocol, seed: int, home: Path, workers: int, progress: boo
     )
 
 
-def _manifest_row(capture: Any, digest: str) -> dict[str, Any]:
+def _write_recordings(
+    made: list[SimulatedCapture], folder: Path
+) -> tuple[list[Capture], list[dict[str, Any]]]:
+    """Write one file a recording and one profile an engine; return the captures under the names of their files.
+
+    Sweeps of one recording share a file: apart, nothing would say that one trigger and one recorder made them.
+    """
+    recordings: dict[str, list[Capture]] = {}
+    for one in made:
+        recordings.setdefault(one.capture.recording or one.capture.name, []).append(one.capture)
+    renamed: dict[str, Capture] = {}
+    manifest = []
+    for recording, sweeps in recordings.items():
+        name = recording.replace("#", "_") + ".npz"
+        if len(sweeps) > 1:
+            write_sweeps(sweeps, folder / name)
+        else:
+            write_capture(sweeps[0], folder / name)
+        for number, sweep in enumerate(sweeps, start=1):
+            several = len(sweeps) > 1
+            renamed[sweep.name] = sweep.with_(
+                name=f"{name}#sweep-{number}" if several else name,
+                recording=name,
+                sweep=number if several else 0,
+            )
+        manifest.append(_manifest_row(renamed[sweeps[0].name].with_(name=name), provenance.file_hash(folder / name)))
+    for engine in {one.capture.engine: one.capture for one in made}.values():
+        profile = Profile(
+            engine.engine,
+            engine=engine.engine,
+            ignition_type=engine.ignition_type,
+            firing_order=engine.firing_order,
+            shared_coil_pairs=engine.shared_coil_pairs,
+            match_engine=engine.engine,
+        )
+        write_profile(profile, folder / f"{engine.engine}{PROFILE_ENDING}")
+    return [renamed[one.capture.name] for one in made], manifest
+
+
+def _manifest_row(capture: Capture, digest: str) -> dict[str, Any]:
     cylinder = "|".join(channel.cylinder for channel in capture.channels)
     return {
         "capture": capture.name,

@@ -79,7 +79,8 @@ def test_the_folder_of_captures_holds_captures_of_the_split_only(tiny, tmp_path)
     _, dataset = tiny("firing_detection")
     copy_captures(dataset, "test", tmp_path / "given")
     given = {path.name for path in (tmp_path / "given").iterdir()}
-    assert given == {*dataset.capture_names("test"), "captures.csv"}
+    engines = {engine for engine, split in dataset.splits.items() if split == "test"}
+    assert given == {*dataset.capture_names("test"), "captures.csv", *(f"{one}.profile.toml" for one in engines)}
     told = (tmp_path / "given" / "captures.csv").read_text(encoding="utf-8")
     assert not any(name in told for name in dataset.capture_names("develop"))
 
