@@ -6,10 +6,11 @@ import numpy as np
 
 from sigkit.classify.model_store import Model
 from sigkit.features.condition_features import condition_features
-from sigkit.types.firing_table import UNKNOWN, Table, row_count
+from sigkit.types.firing_table import CONDITIONS, UNKNOWN, Table, row_count
 
 #: Channel kinds whose firings are judged.
 JUDGED_KINDS = ("secondary_voltage", "unknown")
+NORMAL = CONDITIONS[0]
 
 
 def judge_table(table: Table, model: Model | None) -> Table:
@@ -25,13 +26,15 @@ def judge_table(table: Table, model: Model | None) -> Table:
     Returns
     -------
     Table
-        Absent firings and channels that show no lead stay ``unknown``.
+        Absent firings and channels that show no lead stay ``unknown``. A further column ``fault_probability`` holds
+        the probability that the condition is any but normal, NaN where it was not judged.
     """
     result = dict(table)
     n = row_count(table)
     result["condition"] = np.full(n, UNKNOWN, dtype=object)
     result["condition_set"] = np.full(n, "", dtype=object)
     result["condition_probability"] = np.full(n, np.nan)
+    result["fault_probability"] = np.full(n, np.nan)
     if model is None or n == 0:
         return result
     rows = np.flatnonzero(np.isin(table["channel_kind"], JUDGED_KINDS) & (table["firing"] >= 0))
@@ -41,4 +44,6 @@ def judge_table(table: Table, model: Model | None) -> Table:
     result["condition"][rows] = judged.condition
     result["condition_set"][rows] = judged.condition_set
     result["condition_probability"][rows] = judged.probability.max(axis=1)
+    if NORMAL in judged.classes:
+        result["fault_probability"][rows] = 1.0 - judged.probability[:, judged.classes.index(NORMAL)]
     return result

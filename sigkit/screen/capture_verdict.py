@@ -14,18 +14,18 @@ from sigkit.screen.lead_rows import SUSPICIOUS, LeadRows
 #: How the score is made, for the report.
 SCORE_WORDS = (
     "Each firing is given a weight between 0 and 1: 1 when it did not spark or was expected and not "
-    "found, 0.8 for a flash (conduction shorter than 0.05 ms), otherwise the probability of the suggested "
-    "condition when that is not normal, and 0 when it is normal or no condition is named. A lead's score "
+    "found, at least 0.8 for a flash (conduction shorter than 0.05 ms), otherwise the probability that its "
+    "condition is any but normal, even where normal is the likeliest, and 0 where it was not judged. A lead's score "
     "is 70 times the mean weight of its firings, plus 30 when any of them did not spark, flashed only or "
     "is missing, so that a single misfire is not averaged away; a lead of reversed polarity scores at "
     "least 50. A capture's score is that of its worst lead. From 50 the verdict is “look here first”, "
-    "from 15 “worth a look”, below “nothing stands out”. These numbers are choices, not measurements."
+    "from 25 “worth a look”, below “nothing stands out”. These numbers are choices, not measurements."
 )
 #: Weights and limits of the score, all our choice; `SCORE_WORDS` says the same.
 FLASH_WEIGHT = 0.8
 MEAN_PART, MISFIRE_PART = 70.0, 30.0
 REVERSED_SCORE = 50.0
-LOOK_FROM, WATCH_FROM = 50.0, 15.0
+LOOK_FROM, WATCH_FROM = 50.0, 25.0
 #: Weight where a condition comes without a probability (a plug-in's, say).
 NO_PROBABILITY_WEIGHT = 0.5
 #: Share of firings without a named condition from which a capture with a low score is not called clear.
@@ -75,7 +75,7 @@ def firing_weights(table: Mapping[str, NDArray]) -> NDArray[np.float64]:
     Parameters
     ----------
     table : mapping of str to ndarray
-        Firing table.
+        Firing table. Where it has no ``fault_probability``, the probability of a named fault stands for it.
 
     Returns
     -------
@@ -84,6 +84,10 @@ def firing_weights(table: Mapping[str, NDArray]) -> NDArray[np.float64]:
     probability = np.asarray(table["condition_probability"], dtype=float)
     probability = np.where(np.isfinite(probability), np.clip(probability, 0.0, 1.0), NO_PROBABILITY_WEIGHT)
     weights = np.where(np.isin(table["condition"].astype(str), SUSPICIOUS), probability, 0.0)
+    if "fault_probability" in table:
+        # The best guess alone hides what ranks best: how likely a firing called normal is faulty after all.
+        fault = np.asarray(table["fault_probability"], dtype=float)
+        weights = np.where(np.isfinite(fault), np.clip(fault, 0.0, 1.0), weights)
     weights = np.where(table["sparked"] == "flash", np.maximum(weights, FLASH_WEIGHT), weights)
     return np.where((table["sparked"] == "no") | flagged(table, "absent"), 1.0, weights)
 

@@ -48,6 +48,14 @@ def test_weights_follow_the_written_rule():
     assert weights.tolist() == [0.0, 0.7, 0.0, 0.8, 1.0, 1.0, 0.5]
 
 
+def test_a_firing_called_normal_still_weighs_what_speaks_against_it():
+    told = (("normal", 0.6, "yes"), ("wide_gap", 0.5, "yes"), ("unknown", 0.3, "yes"), ("normal", 0.9, "flash"),
+            ("wide_gap", 0.5, "yes"))  # fmt: skip
+    table = table_of([("a", *one, "") for one in told])
+    table["fault_probability"] = np.array([0.4, 0.8, 0.7, 0.1, np.nan])
+    assert firing_weights(table).tolist() == [0.4, 0.8, 0.7, 0.8, 0.5]
+
+
 def test_one_misfire_among_twenty_is_worth_a_look():
     verdict = verdict_of([("a", "normal", 0.9, "no" if i == 7 else "yes", "") for i in range(20)])
     # By hand: 70 x 1/20 + 30.
@@ -76,9 +84,9 @@ def test_unnamed_is_not_called_clear():
 
 
 def test_the_words_name_the_numbers_in_force():
-    for number in ("0.8", "70", "30", "50", "15"):
+    for number in ("0.8", "70", "30", "50", "25"):
         assert number in SCORE_WORDS
-    assert (LOOK_FROM, WATCH_FROM) == (50.0, 15.0)
+    assert (LOOK_FROM, WATCH_FROM) == (50.0, 25.0)
 
 
 firing = st.tuples(
