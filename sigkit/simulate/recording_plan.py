@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,23 +119,30 @@ def draw_plan(recipe: StudyRecipe, engine: Engine, rng: np.random.Generator) -> 
     speed = float(np.sqrt(recipe.engine_speed_rpm[0] * recipe.engine_speed_rpm[1]))
     cut = bool(rng.random() < recipe.cut_share)
     before_s, after_s = _sweep(engine, cut, rng)
+    instrument = draw_instrument(
+        rate, int(rng.choice(recipe.bits)), recipe.nuisance, recipe.range_shares, speed, rng
+    )
+    pickups = draw_lead_pickups(leads, rng)
+    # What a recipe fixes is drawn all the same: every other draw stays as it is without.
+    fixed = {name: getattr(recipe, name) for name in ("noise", "bandwidth_Hz") if getattr(recipe, name) is not None}
+    if recipe.pickup_time_constant_s is not None:
+        pickups = [replace(one, time_constant_s=recipe.pickup_time_constant_s) for one in pickups]
     return RecordingPlan(
         name=engine.name,
         recording=recording,
         lead_places=places,
         primary_coils=primary,
         current_coils=current,
-        instrument=draw_instrument(rate, int(rng.choice(recipe.bits)), recipe.nuisance, recipe.range_shares,
-                                   speed, rng),
-        lead_pickups=draw_lead_pickups(leads, rng),
+        instrument=replace(instrument, **fixed),
+        lead_pickups=pickups,
         primary_pickup=draw_primary_pickup(rng),
         current_pickup=draw_current_clamp(rng),
-        crosstalk=draw_crosstalk(leads, recipe.nuisance, rng),
+        crosstalk=draw_crosstalk(leads, recipe.nuisance if recipe.crosstalk is None else recipe.crosstalk, rng),
         cut=cut,
         sweep_before_s=before_s,
         sweep_after_s=after_s,
-        ratio_known=bool(rng.random() < 0.6),
-        full_scale_known=bool(rng.random() < 0.7),
+        ratio_known=bool(rng.random() < recipe.ratio_known_share),
+        full_scale_known=bool(rng.random() < recipe.full_scale_known_share),
         synchronised=bool(rng.random() < recipe.sync_share),
         axis_from_zero=bool(rng.random() < 0.8),
     )  # fmt: skip

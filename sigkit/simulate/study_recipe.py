@@ -60,6 +60,16 @@ class StudyRecipe:
         Share of records that begin or end within a firing.
     nuisance : float
         Multiplies noise, impulses, ripple, drift and crosstalk; 0 is a clean recorder.
+    noise : float or None
+        Root mean square of the noise of every recorder, share of half the span, 0 to 0.2; None draws it.
+    crosstalk : float or None
+        Multiplies the crosstalk instead of ``nuisance``, 0 to 10; None leaves it to ``nuisance``.
+    bandwidth_Hz : float or None
+        Bandwidth of every recorder, 15 kHz to 2 MHz; None draws it by the sample rate.
+    pickup_time_constant_s : float or None
+        Time constant of the leads' pickups, 10 us to inf (no droop); None draws it.
+    ratio_known_share, full_scale_known_share : float
+        Share of captures that say the pickups' ratio, and the range of their channels.
     sync_share : float
         Share of captures with a synchronising pulse of cylinder 1.
     quantised : bool
@@ -102,6 +112,12 @@ class StudyRecipe:
     missing_share: float = 0.05
     cut_share: float = 0.2
     nuisance: float = 1.0
+    noise: float | None = None
+    crosstalk: float | None = None
+    bandwidth_Hz: float | None = None
+    pickup_time_constant_s: float | None = None
+    ratio_known_share: float = 0.6
+    full_scale_known_share: float = 0.7
     sync_share: float = 0.1
     quantised: bool = True
     range_shares: tuple[float, float, float] = (0.8, 0.1, 0.1)
@@ -115,8 +131,14 @@ class StudyRecipe:
         _within("max_channels", self.max_channels, 1, 64)
         _within("max_samples", self.max_samples, 1000, 1_000_000_000)
         _within("nuisance", self.nuisance, 0.0, 10.0)
+        for name, low, high in (
+            ("noise", 0.0, 0.2), ("crosstalk", 0.0, 10.0), ("bandwidth_Hz", 15e3, 2e6),
+            ("pickup_time_constant_s", 10e-6, float("inf")),
+        ):  # fmt: skip
+            if getattr(self, name) is not None:
+                _within(name, getattr(self, name), low, high)
         for name in ("faulty_share", "second_share", "reversed_share", "missing_share", "cut_share",
-                     "sync_share"):
+                     "sync_share", "ratio_known_share", "full_scale_known_share"):
             _within(name, getattr(self, name), 0.0, 1.0)
         for name, low, high in (
             ("severity", 0.0, 1.0), ("load", 0.0, 1.0), ("engine_speed_rpm", 300.0, 8000.0),
