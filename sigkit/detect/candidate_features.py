@@ -25,8 +25,8 @@ GLOBAL_FEATURES = (
 FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 #: The features that draw the shape of the swing: mean levels against the largest lasting one.
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
-#: Swings described at a time (our choice; the arrays stay in the second-level cache).
-AT_ONCE = 64
+#: Swings described at a time (our choice; the arrays stay in the cache).
+AT_ONCE = 256
 
 
 def candidate_features(
@@ -64,6 +64,7 @@ def candidate_features(
     steps = np.arange(edges[0], max(edges[-1], edges[-2] + 1))
     bins = np.minimum(edges[:-1] - edges[0], steps.size - 1)
     sizes = np.maximum(np.diff(np.append(bins, steps.size)), 1)
+    spans = [(int(first), int(first + size)) for first, size in zip(bins, sizes, strict=True)]
     largest = max(float(swings.size.max()), 1e-300)
     usual = max(float(np.quantile(swings.size, 0.9)), 1e-300)
     count = len(EDGES_MS) - 1
@@ -78,16 +79,15 @@ def candidate_features(
     most = max(float(lasting.max()), 1e-300)
     for begin in range(0, n, AT_ONCE):
         part = slice(begin, min(begin + AT_ONCE, n))
-        where = swings.block[part, None] + (steps + left)
+        # Steps along the rows, swings along the columns: every reduction runs over neighbouring swings at once.
+        where = swings.block[part] + (steps + left)[:, None]
         up = swings.direction[part, None] > 0
-        means = mean[where]
-        tops, lows = top[where], low[where]
-        high = np.maximum.reduceat(tops, bins, axis=1)
-        deep = np.minimum.reduceat(lows, bins, axis=1)
-        average = np.add.reduceat(means, bins, axis=1) / sizes
+        high = _by_bin(np.maximum, top, where, spans)
+        deep = _by_bin(np.minimum, low, where, spans)
+        average = _by_bin(np.add, mean, where, spans) / sizes
         scale = np.maximum(np.maximum(high.max(axis=1), -deep.min(axis=1)), 1e-300)[:, None]
-        lasts = np.maximum(lasting[where].max(axis=1), 1e-3 * scale[:, 0])[:, None]
-        rough = np.add.reduceat(scatter[where], bins, axis=1) / sizes
+        lasts = np.maximum(lasting.take(where).max(axis=0), 1e-3 * scale[:, 0])[:, None]
+        rough = _by_bin(np.add, scatter, where, spans) / sizes
         average = np.where(up, average, -average)
         here = result[part]
         for place, values in enumerate((
@@ -107,6 +107,11 @@ def candidate_features(
         rest[:, 7] = np.log10(np.clip(noise / lasts[:, 0], 1e-6, 1e3))
         rest[:, 8] = np.log10(np.clip(lasts[:, 0] / most, 1e-6, 1e6))
     return result
+
+
+def _by_bin(of: np.ufunc, values: NDArray, where: NDArray, spans: list[tuple[int, int]]) -> NDArray[np.float64]:
+    taken = values.take(where)
+    return np.stack([of.reduce(taken[first:last], axis=0) for first, last in spans], axis=1)
 
 
 def _padded(values: NDArray, left: int, right: int) -> NDArray[np.float64]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.prepare.block_summary import BlockSummary
+from sigkit.prepare.running_extreme import running_extreme
 
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
 #: 60 us and the lag of a slow recorder, in blocks).
@@ -90,10 +91,8 @@ def find_swings(blocks: BlockSummary, sample_rate_Hz: float) -> Swings:
 
 
 def _quick(high: NDArray, low: NDArray, rise: int, near: int) -> NDArray[np.int64]:
-    from scipy.ndimage import minimum_filter1d
-
     # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
-    before = minimum_filter1d(low, rise + 1, origin=rise - (rise + 1) // 2, mode="nearest")
+    before = running_extreme(low, rise + 1, rise, np.minimum)
     swing = high - before
     usual = float(np.median(swing)) if swing.size else 0.0
     limit = max(USUAL_FACTOR * usual, LEAST_SHARE * float(swing.max(initial=0.0)))
@@ -101,12 +100,10 @@ def _quick(high: NDArray, low: NDArray, rise: int, near: int) -> NDArray[np.int6
 
 
 def _largest(swing: NDArray, limit: float, rise: int, near: int) -> NDArray[np.int64]:
-    from scipy.ndimage import maximum_filter1d
-
     if swing.size == 0:
         return np.zeros(0, dtype=np.int64)
-    around = maximum_filter1d(swing, 2 * near + 1, mode="nearest")
-    close = maximum_filter1d(swing, 2 * rise + 1, mode="nearest")
+    around = running_extreme(swing, 2 * near + 1, near, np.maximum)
+    close = running_extreme(swing, 2 * rise + 1, rise, np.maximum)
     at = np.flatnonzero((swing > limit) & (swing >= NEAR_SHARE * around) & (swing == close))
     if at.size:
         at = at[np.concatenate([[True], np.diff(at) > rise])]
