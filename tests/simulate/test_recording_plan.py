@@ -81,8 +81,10 @@ def test_fixed_values_are_those_of_every_plan() -> None:
 
 
 def test_captures_are_recorded_with_what_is_fixed() -> None:
-    recipe = StudyRecipe(engines=1, cylinders=(2,), firings_per_lead=2, sample_rates_Hz=(1e5,),
-                         channel_sets=("secondary",), pickup_time_constant_s=float("inf"), bandwidth_Hz=30e3, ratio_known_share=0.0)  # fmt: skip
+    recipe = StudyRecipe(
+        engines=1, cylinders=(2,), firings_per_lead=2, sample_rates_Hz=(1e5,), channel_sets=("secondary",),
+        pickup_time_constant_s=float("inf"), bandwidth_Hz=30e3, ratio_known_share=0.0,
+    )  # fmt: skip
     made = simulate_captures(recipe, 7)
     for one in made:
         assert set(one.truth["pickup_time_constant_s"]) == {np.inf}
