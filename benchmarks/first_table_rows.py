@@ -114,6 +114,14 @@ def _rows(truth: Table, table: Table, real: NDArray, answer: NDArray, matched: N
         rows[f"{name}_error_s"][matched] = np.where(usable, value - true, np.nan) * second
         rows[f"{name}_inside"] = np.zeros(n, dtype=bool)
         rows[f"{name}_inside"][matched] = usable & (low <= true) & (true <= high)
+    true_V, usable = truth["burn_voltage_V"][real[matched]], table["burn_voltage_flag"][answer] == OK
+    rows["burn_voltage_error"] = np.full(n, np.nan)
+    rows["burn_voltage_error"][matched] = np.where(
+        usable, (table["burn_voltage_V"][answer] - true_V) / np.abs(true_V), np.nan
+    )
+    rows["burn_voltage_asked"] = rows["measurable"] & np.isfinite(truth["burn_voltage_V"][real])
+    rows["burn_voltage_scaled"] = np.zeros(n, dtype=bool)
+    rows["burn_voltage_scaled"][matched] = np.isfinite(table["burn_voltage_kV"][answer])
     return rows
 
 

@@ -10,11 +10,12 @@ import argparse
 import json
 import sys
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from ngspice_circuits import AFTER_S, LEAD_IN_S, TOPOLOGIES, draw_coil, draw_gap, instants, write_circuit
+from ngspice_circuits import AFTER_S, LEAD_IN_S, TOPOLOGIES, Coil, draw_coil, draw_gap, instants, write_circuit
 from numpy.typing import NDArray
 
 from sigkit import provenance
@@ -24,7 +25,7 @@ from sigkit.measure.measure_capture import measure_capture
 from sigkit.score.bootstrap import bootstrap_interval
 from sigkit.score.match import match_events
 from sigkit.score.timing import timing_errors
-from sigkit.simulate.instrument import choose_range, disturb, draw_instrument, limit, quantise
+from sigkit.simulate.instrument import Instrument, choose_range, disturb, draw_instrument, limit, quantise
 from sigkit.simulate.pickup import draw_lead_pickups, high_pass
 from sigkit.simulate.record_windows import fine_step_s
 from sigkit.simulate.run_ngspice import run_ngspice
@@ -91,9 +92,25 @@ def solve(coil: Any, rng: np.random.Generator) -> tuple[NDArray, NDArray, float,
     raise SimulationError(f"ngspice finished none of {DRAWS} firings of a coil; give it more time (PATIENCE_S)")
 
 
-def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
-    """Solve, record, measure and match the firings of one engine."""
-    protocol, seed, number = task
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """One engine's firings on record with what is known of them; arrays have shape (n,), instants from sample 0."""
+
+    capture: Capture
+    topology: str
+    coil: Coil
+    instrument: Instrument
+    gain: float
+    off_s: NDArray[np.float64]
+    begin_s: NDArray[np.float64]
+    end_s: NDArray[np.float64]
+    burn_voltage_V: NDArray[np.float64]  # at the recorder
+    measurable: NDArray[np.bool_]
+    drawn_again: NDArray[np.int64]
+
+
+def record_engine(protocol: dict[str, Any], seed: int, number: int) -> Recorded:
+    """Solve and record the firings of one engine."""
     rng = np.random.default_rng([seed, number])
     topology = TOPOLOGIES[number % len(TOPOLOGIES)]
     coil = draw_coil(topology, rng)
@@ -128,22 +145,50 @@ def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
         coil="1", full_scale=full_scale,
     )  # fmt: skip
     capture = Capture(f"solved-{number:03d}", (channel,), engine=f"solved-{number:03d}", ignition_type="coil_on_plug")
-    table = measure_capture(capture).table
     begin = np.array([off + one[2] for off, one in zip(off_s, solved, strict=True)]) - phase
     end = np.array([off + one[3] for off, one in zip(off_s, solved, strict=True)]) - phase
+    return Recorded(
+        capture, topology, coil, instrument, pickup.gain, off_s - phase, begin, end,
+        pickup.gain * np.array([burn_level(*one[:4]) for one in solved]),
+        measurable(codes[0], bits, begin, end, rate, instrument.delay_s), np.array([one[4] for one in solved]),
+    )  # fmt: skip
+
+
+def burn_level(time_s: NDArray, tower_V: NDArray, begin_s: float, end_s: float) -> float:
+    """Return the tower's voltage from its rest, median over the middle 40 % of the burn (the simulator's rule).
+
+    Examples
+    --------
+    >>> t = np.linspace(0.0, 1e-3, 11)
+    >>> burn_level(t, -1000.0 - 1e6 * t, 0.0, 1e-3)
+    -500.0
+    >>> burn_level(t, t, np.nan, np.nan)
+    nan
+    """
+    if not np.isfinite(begin_s):
+        return np.nan
+    middle = begin_s + (end_s - begin_s) * np.linspace(0.3, 0.7, 401)
+    return float(np.round(np.median(np.interp(middle, time_s, tower_V)) - tower_V[0], 9))
+
+
+def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
+    """Solve, record, measure and match the firings of one engine."""
+    protocol, seed, number = task
+    made = record_engine(protocol, seed, number)
+    capture, rate = made.capture, made.instrument.sample_rate_Hz
+    table = measure_capture(capture).table
     pairs = match_events(
-        np.round((off_s - phase) * rate).astype(np.int64), np.round(table["time_s"] * rate).astype(np.int64),
+        np.round(made.off_s * rate).astype(np.int64), np.round(table["time_s"] * rate).astype(np.int64),
         round(protocol["tolerance_ms"] * 1e-3 * rate),
     )  # fmt: skip
-    n = len(solved)
+    n = made.off_s.size
     rows: dict[str, NDArray] = {
-        "engine": np.full(n, capture.engine), "topology": np.full(n, topology), "rate_Hz": np.full(n, rate),
-        "soft": np.full(n, coil.soft_s > 0), "detected": np.zeros(n, bool), "error_s": np.full(n, np.nan),
-        "inside": np.zeros(n, bool), "drawn_again": np.array([one[4] for one in solved]),
-        "measurable": measurable(codes[0], bits, begin, end, rate, instrument.delay_s),
+        "engine": np.full(n, capture.engine), "topology": np.full(n, made.topology), "rate_Hz": np.full(n, rate),
+        "soft": np.full(n, made.coil.soft_s > 0), "detected": np.zeros(n, bool), "error_s": np.full(n, np.nan),
+        "inside": np.zeros(n, bool), "drawn_again": made.drawn_again, "measurable": made.measurable,
     }  # fmt: skip
     matched, answer = pairs.first, pairs.second
-    true_ms = (end - begin)[matched] * 1e3
+    true_ms = (made.end_s - made.begin_s)[matched] * 1e3
     usable = table["burn_time_flag"][answer].astype(str) == "ok"
     rows["detected"][matched] = True
     rows["error_s"][matched] = np.where(usable, table["burn_time_ms"][answer] - true_ms, np.nan) * 1e-3

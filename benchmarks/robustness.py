@@ -1,7 +1,7 @@
 """Robustness sweeps: the built-in algorithms with one property of recorder or engine fixed at each of its values.
 
-Run from the project's folder: ``python benchmarks/robustness.py --workers 2``. It writes ``robustness.md`` and
-``robustness.json`` into ``benchmarks/results/``.
+Run from the project's folder: ``python benchmarks/robustness.py --workers 2``. It writes ``robustness.md``,
+``robustness.json`` and ``robustness.png`` into ``benchmarks/results/``. ``--engines 2 --out look`` is a quick look.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from typing import Any
 
 import numpy as np
 from first_table import without_nan
-from first_table_lines import Line, make_lines
+from first_table_lines import Line, LineMaker, make_lines
 from first_table_rows import score_engines
+from numpy.typing import NDArray
 
 from sigkit import provenance
 from sigkit.jobs import TaskFailure, run_jobs
@@ -28,14 +29,21 @@ WORDS = {
     "sample_rates_Hz": "sample rate, Hz", "bits": "bits", "engine_speed_rpm": "engine speed, 1/min",
     "nuisance": "noise, impulses, ripple, drift and crosstalk against the usual",
     "range_shares": "range: sensible, too small (clipping), too big", "severity": "severity of the faults drawn",
+    "noise": "noise alone, root mean square, share of half the span", "crosstalk": "crosstalk alone against the usual",
+    "bandwidth_Hz": "bandwidth, Hz", "pickup_time_constant_s": "droop: time constant of the pickup, s",
+    "scale": "what the capture says of its scale",
 }  # fmt: skip
 #: Columns of the table: start of the line's name, heading.
 COLUMNS = (
     ("detection recall, secondary", "recall"), ("detection precision", "precision"),
     ("spark state right", "spark state"), ("burn time answered within", "burn time within 50 µs"),
     ("burn time from 0 kS/s: median", "median error, µs"), ("95 % interval of burn time", "95 % interval covers"),
+    ("burn voltage within", "burn voltage within 2 %"), ("burn voltage in kV", "burn voltage given in kV"),
     ("condition: macro-F1 of the best", "condition macro-F1"),
 )  # fmt: skip
+#: Columns of the picture; the others are in the table.
+SHOWN = ("burn time within 50 µs", "burn voltage within 2 %", "recall", "condition macro-F1")
+BURN_VOLTAGE = 0.02
 
 
 def main() -> int:
@@ -44,14 +52,16 @@ def main() -> int:
     parser.add_argument("--protocol", type=Path, default=HERE / "protocols" / "robustness.toml")
     parser.add_argument("--out", type=Path, default=HERE / "results")
     parser.add_argument("--workers", type=int, default=0)
+    parser.add_argument("--engines", type=int, help="engines a value, not the protocol's: a look, no result")
     options = parser.parse_args()
     protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
     seed = provenance.study_seed(options.protocol)
     common = {name: _tuple(value) for name, value in protocol["recipe"].items()}
     tolerance_s = protocol["matching"]["tolerance_ms"] * 1e-3
     points = [(name, value) for name, values in protocol["sweep"].items() for value in values]
+    engines = options.engines or protocol["engines_a_value"]
     tasks = [
-        ({**common, "engines": protocol["engines_a_value"], name: _tuple(value)}, tolerance_s, seed, number)
+        ({**common, "engines": engines, **entries_of(name, value)}, tolerance_s, seed, number)
         for number, (name, value) in enumerate(points)
     ]
     found = run_jobs(score_engines, tasks, options.workers, progress="simulating", describe=lambda task: str(task[3]))
@@ -59,16 +69,81 @@ def main() -> int:
     for (name, value), rows in zip(points, found, strict=True):
         if isinstance(rows, TaskFailure):
             raise rows.error
-        lines = [one for one in make_lines(rows, protocol, np.random.default_rng([seed, 1])) if one.part == "all"]
-        results.append({"property": name, "value": value, "lines": [asdict(one) for one in lines]})
+        rng = np.random.default_rng([seed, 1])
+        lines = [one for one in make_lines(rows, protocol, rng) if one.part == "all"]
+        lines += burn_voltage_lines(rows, protocol, rng)
+        # JSON has no infinity.
+        said = "inf" if value == np.inf else value
+        results.append({"property": name, "value": said, "lines": [asdict(one) for one in lines]})
     about = {"protocol_sha256": provenance.file_hash(options.protocol), "sigkit_tree": provenance.tree_hash(),
              "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed,
-             "engines_a_value": protocol["engines_a_value"], "versions": provenance.versions()}  # fmt: skip
+             "engines_a_value": engines, "complete": engines >= protocol["engines_a_value"],
+             "versions": provenance.versions()}  # fmt: skip
     text = json.dumps(without_nan({"about": about, "points": results}), indent=1, ensure_ascii=False, allow_nan=False)
+    options.out.mkdir(parents=True, exist_ok=True)
     (options.out / "robustness.json").write_text(text + "\n", encoding="utf-8")
     (options.out / "robustness.md").write_text(as_markdown(about, results), encoding="utf-8")
+    draw(results, options.out / "robustness.png")
     sys.stdout.write(f"{options.out / 'robustness.md'}: {len(points)} points\n")
     return 0
+
+
+def entries_of(name: str, value: Any) -> dict[str, Any]:
+    """Return the entries of the recipe of a point: its own, or those of a table without ``said``.
+
+    Examples
+    --------
+    >>> entries_of("bits", [8])
+    {'bits': (8,)}
+    >>> entries_of("scale", {"said": "nothing", "ratio_known_share": 0.0})
+    {'ratio_known_share': 0.0}
+    """
+    told = value if isinstance(value, dict) else {name: value}
+    return {key: _tuple(one) for key, one in told.items() if key != "said"}
+
+
+def burn_voltage_lines(rows: dict[str, NDArray], protocol: dict[str, Any], rng: np.random.Generator) -> list[Line]:
+    """Return the shares of burn voltages right at the recorder's input, and of those said in kV."""
+    maker = LineMaker("all", rows, protocol, rng)
+    asked = maker.secondary & rows["burn_voltage_asked"]
+    answered = np.isfinite(rows["burn_voltage_error"])
+    right = np.abs(rows["burn_voltage_error"]) <= BURN_VOLTAGE
+    return [
+        *maker.share("burn voltage within 2 % at the recorder", right, asked, answered),
+        *maker.share("burn voltage in kV given", rows["burn_voltage_scaled"], asked),
+    ]
+
+
+def draw(results: list[dict[str, Any]], path: Path) -> None:
+    """Draw one panel a property: shares with their intervals against its values."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    names = list(dict.fromkeys(one["property"] for one in results))
+    figure = Figure(figsize=(13.0, 3.2 * -(-len(names) // 3) + 0.6), layout="constrained")
+    FigureCanvasAgg(figure)
+    panels = figure.subplots(-(-len(names) // 3), 3, sharey=True, squeeze=False).ravel()
+    heads = {head: start for start, head in COLUMNS}
+    for panel, name in zip(panels, names, strict=False):
+        points = [one for one in results if one["property"] == name]
+        for k, head in enumerate(SHOWN):
+            start = heads[head]
+            found = [next((ln for ln in one["lines"] if ln["quantity"].startswith(start)), None) for one in points]
+            known = [j for j, one in enumerate(found) if one is not None]
+            value, low, high = (np.array([found[j][key] for j in known]) for key in ("value", "low", "high"))
+            # An interval by bootstrap need not hold the value itself.
+            reach = np.maximum([value - low, high - value], 0.0)
+            panel.errorbar(np.array(known) + 0.09 * (k - 1.5), value, yerr=reach, fmt=".-", capsize=2, linewidth=1,
+                           label=head)  # fmt: skip
+        panel.set_title(WORDS.get(name, name), fontsize=9)
+        panel.set_xticks(range(len(points)), [_said(one["value"]) for one in points], fontsize=8)
+        panel.set_ylim(0.0, 1.05)
+        panel.grid(alpha=0.3)
+    for panel in panels[len(names) :]:
+        panel.set_axis_off()
+    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=len(SHOWN), fontsize=9)
+    figure.supylabel("share, or F1", fontsize=9)
+    figure.savefig(path, dpi=110)
 
 
 def as_markdown(about: dict[str, Any], results: list[dict[str, Any]]) -> str:
@@ -78,8 +153,15 @@ def as_markdown(about: dict[str, Any], results: list[dict[str, Any]]) -> str:
         "",
         f"Built-in algorithms on simulated engines, {about['engines_a_value']} a value, seed {about['seed']} from the "
         f"committed tree ({about['sigkit_tree']}). In brackets: 95 % interval by bootstrap over engines; with so few "
-        "engines they are wide. Nothing here is a claim about the field.",
+        "engines they are wide. Nothing here is a claim about the field. The burn voltage is judged at the recorder's "
+        "input; the errors of the pickups' ratios, which no capture can know, are not in it.",
+        "",
+        "![Shares against the values of each property](robustness.png)",
     ]
+    if not about["complete"]:
+        rows[1:1] = ["", "**A look, not a result: fewer engines than the protocol asks for.**"]
+    if about["uncommitted_changes"]:
+        rows[1:1] = ["", "**Made with changes that are not committed: not a result.**"]
     for name in dict.fromkeys(one["property"] for one in results):
         rows += ["", f"## {WORDS.get(name, name)}", "", f"| value | {' | '.join(head for _, head in COLUMNS)} |",
                  "|---" * (len(COLUMNS) + 1) + "|"]  # fmt: skip
@@ -97,8 +179,10 @@ def _cell(lines: list[Line], start: str) -> str:
 
 
 def _said(value: Any) -> str:
-    parts = value if isinstance(value, list) else [value]
-    return " to ".join(f"{part:g}" for part in dict.fromkeys(parts)) if len(parts) < 3 else " : ".join(map(str, parts))
+    if isinstance(value, dict):
+        return str(value.get("said") or ", ".join(f"{key} {one:g}" for key, one in value.items()))
+    parts = [f"{float(part):g}" for part in (value if isinstance(value, list) else [value])]
+    return " to ".join(dict.fromkeys(parts)) if len(parts) < 3 else " : ".join(parts)
 
 
 def _tuple(value: Any) -> Any:
