@@ -1,8 +1,9 @@
 """Plug-ins by entry point: readers, detectors, locators, features and classifiers, ours and others' alike.
 
 A package offers a plug-in by an entry point in one of the groups ``sigkit.readers``,
-``sigkit.detectors``, ``sigkit.locators``, ``sigkit.features`` and ``sigkit.classifiers``; sigkit's own are
-registered the same way in its project file. What a plug-in must offer is in `sigkit.contracts`.
+``sigkit.detectors``, ``sigkit.locators``, ``sigkit.features``, ``sigkit.classifiers``, ``sigkit.role_judges`` and
+``sigkit.screeners``; sigkit's own are registered the same way in its project file. What a plug-in must offer is in
+`sigkit.contracts`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ GROUPS = {
     "locators": ("locate",),
     "features": ("fit", "transform", "get_feature_names_out"),
     "classifiers": ("judge",),
+    "role_judges": ("judge_roles",),
+    "screeners": ("score_captures",),
 }
 
 

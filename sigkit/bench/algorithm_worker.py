@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit import registry
+from sigkit.bench.judge_tables import answer_roles, answer_scores
 from sigkit.capture.open_captures import open_planned, plan_opening
 from sigkit.contracts.classifier import Judgement
 from sigkit.corpus.firing_examples import windows_on_grid
@@ -57,7 +58,7 @@ def work(request: dict[str, Any]) -> dict[str, float]:
             table, seconds = _classify(made, {**request, "learn": "" if learnt else request["learn"]})
         else:
             begin = time.perf_counter()
-            table = _detect(made, request) if group == "detectors" else _locate(made, request)
+            table = _ANSWERS[group](made, request)
             seconds = {"learn_s": 0.0, "judge_s": time.perf_counter() - begin}
     stored: dict[str, Any] = {name: _plain(column) for name, column in table.items()}
     np.savez_compressed(out, **stored)
@@ -144,6 +145,22 @@ def _screen(request: dict[str, Any]) -> Table:
     scores = capture_scores(out / "captures.csv")
     table["score"] = np.array([float(scores.get(name, "nan") or "nan") for name in table["capture"]])
     return table
+
+
+def _judge_roles(made: Any, request: dict[str, Any]) -> Table:
+    return answer_roles(made, captures_of(request["captures"]), request["detector"], request["locator"])
+
+
+def _score_captures(made: Any, request: dict[str, Any]) -> Table:
+    return answer_scores(made, captures_of(request["captures"]), request["detector"], request["locator"])
+
+
+_ANSWERS = {
+    "detectors": _detect,
+    "locators": _locate,
+    "role_judges": _judge_roles,
+    "screeners": _score_captures,
+}
 
 
 def capture_scores(path: Path) -> dict[str, str]:

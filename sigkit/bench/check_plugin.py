@@ -17,6 +17,8 @@ _CHECKS = {
     "classifiers": ("sigkit.bench.check_classifier", "classifier_checks"),
     "features": ("sigkit.bench.check_features", "feature_checks"),
     "readers": ("sigkit.bench.check_reader", "reader_checks"),
+    "role_judges": ("sigkit.bench.check_role_judge", "role_judge_checks"),
+    "screeners": ("sigkit.bench.check_screener", "screener_checks"),
 }
 #: What is checked, and the check; None where the plug-in does not declare what would be checked.
 Check = tuple[str, Callable[[], str] | None]
@@ -105,16 +107,21 @@ def tried_settings(kind: Any) -> list[dict[str, Any]]:
 
 def declared_checks(kind: Any, invariant: Callable[[Any, str], str]) -> Iterator[Check]:
     """Yield the checks of what a detector or locator may declare: ``tunable`` and ``invariances``."""
-    if hasattr(kind, "tunable"):
-        yield "declared: tunable names one setting at most, with its values", partial(_tunable, kind)
-    else:
-        yield "declared: tunable", None
+    yield from declared_tunable(kind)
     declared = tuple(getattr(kind, "invariances", ()))
     unknown = [one for one in declared if one not in INVARIANCES]
     if unknown:
         yield f"declared: invariances {declared}", lambda: f"{unknown[0]!r} is none of {', '.join(INVARIANCES)}"
     for change in INVARIANCES:
         yield f"invariance: {change}", partial(invariant, kind, change) if change in declared else None
+
+
+def declared_tunable(kind: Any) -> Iterator[Check]:
+    """Yield the check of ``tunable``, which every plug-in of the bench may declare."""
+    if hasattr(kind, "tunable"):
+        yield "declared: tunable names one setting at most, with its values", partial(_tunable, kind)
+    else:
+        yield "declared: tunable", None
 
 
 def _tunable(kind: Any) -> str:

@@ -11,15 +11,15 @@ from typing import Any
 from sigkit.errors import SettingsError
 from sigkit.shipped import shipped_protocols
 
-#: Task -> group of plug-ins that compete in it; "pipelines" are whole chains from capture to judged table.
+#: Task -> group of plug-ins that compete in it.
 TASKS = {
     "firing_detection": "detectors",
     "polarity": "detectors",
     "burn_time": "locators",
     "burn_voltage": "locators",
-    "role": "pipelines",
+    "role": "role_judges",
     "condition": "classifiers",
-    "screening_rank": "pipelines",
+    "screening_rank": "screeners",
 }
 #: Splits a protocol may draw, in order of their seeds.
 SPLITS = ("train", "develop", "test")

@@ -20,8 +20,9 @@ from sigkit.corpus.dataset import Dataset
 from sigkit.errors import SettingsError
 from sigkit.score.plain import plain
 
-#: The one whole chain from capture to judged table: what `sigkit screen` does.
-PIPELINES = ("screen",)
+#: The one whole chain from capture to judged table: what `sigkit screen` does, our own competitor in these groups.
+PIPELINE = "screen"
+PIPELINE_GROUPS = ("role_judges", "screeners")
 
 
 @dataclass(frozen=True)
@@ -44,9 +45,7 @@ class Competitor:
 
 def competitors(protocol: Protocol) -> tuple[Competitor, ...]:
     """Return who competes: everything of the group that is installed, and listed baselines that are not."""
-    if protocol.group == "pipelines":
-        return tuple(Competitor(name, "built-in") for name in PIPELINES)
-    found = []
+    found = [Competitor(PIPELINE, "built-in")] if protocol.group in PIPELINE_GROUPS else []
     for plugin in registry.plugins(protocol.group):
         if plugin.distribution.startswith("sigkit "):
             origin = "built-in"
@@ -56,6 +55,11 @@ def competitors(protocol: Protocol) -> tuple[Competitor, ...]:
     there = {one.name for one in found}
     found += [Competitor(name, "baseline", "not installed") for name in protocol.baselines if name not in there]
     return tuple(found)
+
+
+def _group_of(protocol: Protocol, algorithm: str) -> str:
+    """Return the group an algorithm runs as: ours as the whole chain, others as plug-ins."""
+    return "pipelines" if protocol.group in PIPELINE_GROUPS and algorithm == PIPELINE else protocol.group
 
 
 def run_paths(runs: Path, protocol: Protocol, algorithm: str) -> tuple[Path, Path, Path]:
@@ -109,7 +113,8 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
     labels = SealedLabels(dataset, algorithm, choice_path)
     learn = "train" if protocol.group == "classifiers" and "train" in dataset.splits.values() else ""
     settings = choose_setting(protocol, algorithm, dataset, labels, choice_path, learn, seed)
-    answer = run_in_subprocess(dataset, "test", protocol.group, algorithm, settings, learn, *_helpers(protocol))
+    group = _group_of(protocol, algorithm)
+    answer = run_in_subprocess(dataset, "test", group, algorithm, settings, learn, *_helpers(protocol))
     scored = score_task(protocol, labels.truth("test"), answer.table, seed)
     time = {**answer.seconds, "ratio": answer.seconds["judge_s"] / max(answer.seconds["reference_s"], 1e-12)}
     origin = next((one.origin for one in competitors(protocol) if one.name == algorithm), "plug-in")
@@ -159,7 +164,8 @@ def choose_setting(
     """
     if split == "test":
         raise SettingsError(f"{algorithm}: settings are chosen on develop, never on test")
-    tunable = {} if protocol.group == "pipelines" else getattr(registry.load(protocol.group, algorithm), "tunable", {})
+    group = _group_of(protocol, algorithm)
+    tunable = {} if group == "pipelines" else getattr(registry.load(group, algorithm), "tunable", {})
     if len(tunable) > 1:
         raise SettingsError(
             f"{algorithm} declares {len(tunable)} tunable settings; one at most is chosen by a protocol"
@@ -168,7 +174,7 @@ def choose_setting(
     for name, values in dict(tunable).items():
         for value in values:
             answer = run_in_subprocess(
-                dataset, split, protocol.group, algorithm, {name: value}, learn, *_helpers(protocol)
+                dataset, split, group, algorithm, {name: value}, learn, *_helpers(protocol)
             )
             scored = score_task(protocol, labels.truth(split), answer.table, seed)
             tried.append([{name: value}, scored.metrics[scored.primary]["value"]])
