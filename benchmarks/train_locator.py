@@ -1,9 +1,10 @@
 """Train the weights of the built-in locator; writes sigkit/locate/*_weights.npz.
 
-Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``ends``
-(where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by column), ``choice``
-(which of the likely ends) and ``answers`` (spark or none, and the stated errors). A later stage uses the weights of
-the earlier ones, the last two engines of their own. Truth comes from the simulator; the seeds are fixed here and differ from every study's.
+Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``droop``
+(of the pickup), ``ends`` (where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by
+column), ``choice`` (which of the likely ends) and ``answers`` (spark or none, and the stated errors). A later stage
+uses the weights of the earlier ones, the last two engines of their own. Truth comes from the simulator; the seeds are
+fixed here and differ from every study's.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from sigkit.locate.answer_features import answer_features
 from sigkit.locate.burn_candidates import candidate_grid
+from sigkit.locate.droop_network import LEAST_RATE, MOST_RATE
 from sigkit.locate.edge_correction import edge_shifts
 from sigkit.locate.edge_features import edge_features
 from sigkit.locate.end_choice import choice_features, choose_ends
@@ -40,9 +42,14 @@ from sigkit.types.firings import Firings
 SEED = 20_260_103
 ENGINES_A_TASK = 40
 FIRINGS_PER_LEAD = 3
+#: Every so many batches, the engines are of other structure than the usual.
+EACH_OTHER = 3
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
-STAGES = {"ends": (4800, 0), "edges": (4800, 0), "fine": (4800, 0), "choice": (1200, 120), "answers": (1200, 150)}
+STAGES = {
+    "droop": (6000, 0), "ends": (4800, 0), "edges": (4800, 0), "fine": (6000, 0), "choice": (2800, 150),
+    "answers": (3200, 220),
+}  # fmt: skip
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
@@ -78,7 +85,7 @@ class Example:
         return edge_shifts(self.look, self.channel.sample_rate_Hz, self.condition.noise, self.primary)
 
 
-def looks(made: SimulatedCapture, rng: np.random.Generator) -> list[Example]:
+def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float | None = None) -> list[Example]:
     """Return the first look at every firing of a capture, started where a detector might have seen it."""
     result, truth = [], made.truth
     for channel in made.capture.channels:
@@ -98,9 +105,15 @@ def looks(made: SimulatedCapture, rng: np.random.Generator) -> list[Example]:
         blocks = summarise_blocks(channel)
         condition = condition_channel(channel, blocks)
         level = settled_level(blocks, rate)[np.minimum(position // blocks.length, blocks.mean.size - 1)]
-        look = first_look(channel, firings, condition, level)
+        look = first_look(channel, firings, condition, level, given_droop)
         result.append(Example(channel, condition, look, {name: np.asarray(truth[name])[rows] for name in truth}))
     return result
+
+
+def droop_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
+    """Windows as recorded, and the droop rate of the pickup."""
+    rate = np.log10(np.clip(1.0 / one.truth["pickup_time_constant_s"], LEAST_RATE, MOST_RATE))
+    return {"features": one.look.rough.droop_evidence.astype(np.float32), "rate": rate[:, None]}
 
 
 def ends_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
@@ -212,7 +225,8 @@ def make_task(stage: Stage, kept: Path | None, number: int) -> dict[str, list[ND
     rng = np.random.default_rng([SEED, number, 1])
     parts: dict[str, list[NDArray]] = {}
     for made in batch(number, kept):
-        for one in looks(made, rng):
+        # The first stage is there for the droop: it cannot ask for it.
+        for one in looks(made, rng, 0.0 if stage is droop_stage else None):
             for name, values in stage(one, rng).items():
                 parts.setdefault(name, []).append(values)
     return parts
@@ -222,7 +236,8 @@ def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
     """Simulate a batch of engines, or take it from the folder where it was kept."""
     import joblib
 
-    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=FIRINGS_PER_LEAD)
+    other = 1.0 if number % EACH_OTHER == EACH_OTHER - 1 else 0.0
+    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=FIRINGS_PER_LEAD, structure_share=other)
     path = kept / f"set{number}.pkl" if kept else None
     if path and path.exists():
         return list(joblib.load(path))
@@ -234,7 +249,9 @@ def batch(number: int, kept: Path | None) -> list[SimulatedCapture]:
 
 def fit(stage: str, examples: dict[str, NDArray]) -> None:
     """Fit and write the weights of one stage."""
-    if stage == "ends":
+    if stage == "droop":
+        fit_outputs(examples["features"], examples["rate"], (96, 48), FOLDER / "droop_weights.npz")
+    elif stage == "ends":
         fit_network(examples["features"], examples["label"], (96, 32), FOLDER / "end_weights.npz")
     elif stage == "edges":
         fit_outputs(examples["features"], np.arcsinh(examples["late"]), (96, 48), FOLDER / "edge_weights.npz")
@@ -278,7 +295,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="keep simulated engines in this folder, and reuse them")
     options = parser.parse_args()
     stages = {
-        "ends": ends_stage, "edges": edges_stage, "fine": fine_stage, "choice": choice_stage,
+        "droop": droop_stage, "ends": ends_stage, "edges": edges_stage, "fine": fine_stage, "choice": choice_stage,
         "answers": answers_stage,
     }  # fmt: skip
     for name in options.stage or list(STAGES):

@@ -42,7 +42,9 @@ class FirstLook:
     column_noise: float
 
 
-def first_look(channel: Channel, firings: Firings, condition: ChannelCondition, level: NDArray) -> FirstLook:
+def first_look(
+    channel: Channel, firings: Firings, condition: ChannelCondition, level: NDArray, given_droop: float | None = None
+) -> FirstLook:
     """Cut windows and find rise and breakdown.
 
     Parameters
@@ -52,8 +54,10 @@ def first_look(channel: Channel, firings: Firings, condition: ChannelCondition, 
     condition : ChannelCondition
     level : ndarray, shape (n,)
         Settled level around each firing, channel units.
+    given_droop : float, optional
+        Droop rate to undo, 1/s; told from the windows by default.
     """
-    rough = rough_windows(channel, firings, condition.noise, level)
+    rough = rough_windows(channel, firings, condition, level, given_droop)
     interval_s = 1.0 / channel.sample_rate_Hz
     before = round((BEFORE_S + 0.35e-3) / interval_s)
     after = round((AFTER_S + 0.25e-3) / interval_s)

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.prepare.droop import estimate_droop, running_integral, undo_droop
+from sigkit.locate.droop_network import droop_features, droop_rate
+from sigkit.prepare.channel_condition import ChannelCondition
+from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.firing_windows import cut_windows
 from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
@@ -56,6 +58,8 @@ class RoughWindows:
         Column of the switching-on, NaN where it does not show.
     droop_rate : float
         1/s; 0 where none could be told.
+    droop_evidence : ndarray, shape (n, k)
+        What `droop_rate` was told from.
     tone : SteadyTone
         Ripple that was taken off, signed like the rows.
     """
@@ -69,6 +73,7 @@ class RoughWindows:
     baseline: NDArray[np.float64]
     coil_on: NDArray[np.float64]
     droop_rate: float
+    droop_evidence: NDArray[np.float64]
     tone: SteadyTone
 
     def to_samples(self, column: NDArray) -> NDArray[np.float64]:
@@ -80,25 +85,27 @@ class RoughWindows:
         return (np.asarray(sample, dtype=float) - self.origin - 0.5 * (self.factor - 1)) / self.factor
 
 
-def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArray) -> RoughWindows:
+def rough_windows(
+    channel: Channel, firings: Firings, condition: ChannelCondition, level: NDArray, given_droop: float | None = None
+) -> RoughWindows:
     """Cut, sign, level and straighten the windows of all firings of a channel.
 
     Parameters
     ----------
     channel : Channel
     firings : Firings
-    noise : float
-        Standard deviation of one sample, channel units.
+    condition : ChannelCondition
     level : ndarray, shape (n,)
         Settled level of the record around each firing, channel units.
+    given_droop : float, optional
+        Droop rate to undo, 1/s; told from the windows by default.
 
     Returns
     -------
     RoughWindows
     """
-    rate = channel.sample_rate_Hz
-    factor = max(1, int(rate // ROUGH_RATE_HZ))
-    interval_s = factor / rate
+    factor = max(1, int(channel.sample_rate_Hz // ROUGH_RATE_HZ))
+    interval_s = factor / channel.sample_rate_Hz
     group = max(1, round(THIN_S / interval_s))
     zero = round(BEFORE_S / interval_s / group) * group
     m = zero + round(AFTER_S / interval_s / group) * group
@@ -117,33 +124,24 @@ def rough_windows(channel: Channel, firings: Firings, noise: float, level: NDArr
         rows = rows - tone.at(np.arange(m) * interval_s)
     # Levels, droop and the switching-on are told from thinned rows.
     thin = rows.reshape(len(rows), -1, group).mean(axis=2)
-    step_s, thin_zero, noise = interval_s * group, zero // group, noise / np.sqrt(factor * group)
+    step_s, thin_zero, noise = interval_s * group, zero // group, condition.noise / np.sqrt(factor * group)
     on = _coil_on(thin, thin_zero, step_s, noise)
     quiet = _quiet(thin, step_s, noise)
-    ramp, settled = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
+    ramp = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
     baseline = ramp.at((np.arange(m) + 0.5) / group - 0.5)
     rows = rows - baseline
     thin = thin - ramp.at(np.arange(thin.shape[1]))
-    rate_of_droop = 0.0
-    first = _first_settled(on, thin_zero, step_s, thin)
-    column = np.arange(thin.shape[1])[None, :]
-    some_before = (first - round(1.0e-3 / step_s))[:, None]
-    started = np.where(column < some_before, 0.0, thin)
-    if settled.any():
-        after = _longest_run(quiet & (column > thin_zero + round(1.0e-3 / step_s)))
-        before = (column < first[:, None]) & (column > some_before)
-        good = settled & (first > round(1.2e-3 / step_s))
-        estimate, u = estimate_droop(started[good], (quiet & (after | before))[good], step_s)
-        if np.isfinite(u) and estimate > 10 * u and estimate > LEAST_DROOP:
-            rate_of_droop = estimate
-    if rate_of_droop == 0.0:
-        rate_of_droop = _strong_droop(thin, on, step_s, noise)
+    primary = channel.kind == "primary_voltage"
+    evidence = droop_features(thin, on, thin_zero, step_s, noise, condition.step, primary)
+    rate = droop_rate(evidence) if given_droop is None else given_droop
+    rate = rate if rate > LEAST_DROOP else 0.0
     coil_on = _begin_of_step(rows, on * group + 0.5 * (group - 1), interval_s)
     straight = rows
-    if rate_of_droop:
-        started = np.where(np.arange(m)[None, :] < some_before * group, 0.0, rows)
-        straight = np.where(np.isfinite(rows), undo_droop(started, rate_of_droop, interval_s), np.nan)
-    return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate_of_droop, tone)
+    if rate:
+        begin = (_first_settled(on, thin_zero, step_s, thin) - round(1.0e-3 / step_s))[:, None] * group
+        started = np.where(np.arange(m)[None, :] < begin, 0.0, rows)
+        straight = np.where(np.isfinite(rows), undo_droop(started, rate, interval_s), np.nan)
+    return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate, evidence, tone)
 
 
 def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
@@ -156,31 +154,6 @@ def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
             longest = int(np.argmax(stop - start))
             result[row, start[longest] : stop[longest]] = True
     return result
-
-
-def _strong_droop(rows: NDArray, coil_on: NDArray, interval_s: float, noise: float) -> float:
-    """Droop rate of a pickup that lets the dwell itself die away, from the dwell's first 0.45 ms; else 0.
-
-    Settled stretches tell nothing then, since the record settles within a fraction of a millisecond. The
-    burn line is no witness: a high series resistance lets it fall as steeply.
-    """
-    known = np.flatnonzero(np.isfinite(coil_on))
-    span = round(0.45e-3 / interval_s)
-    if known.size == 0 or span < 5:
-        return 0.0
-    skip = max(1, round(0.03e-3 / interval_s))
-    first = np.round(coil_on[known]).astype(np.int64)
-    where = np.clip(first[:, None] + skip + np.arange(span), 0, rows.shape[1] - 1)
-    profile = -np.nanmedian(rows[known[:, None], where], axis=0)
-    early = max(2, round(0.06e-3 / interval_s))
-    if not np.isfinite(profile).all() or profile[:early].mean() < 4 * noise / np.sqrt(early):
-        return 0.0
-    # An exponential obeys y(t) - y(0) = -g * (integral of y): a line through many points, little moved by the ring.
-    area = running_integral(profile, interval_s)
-    start = profile[:early].mean()
-    rate = -float(((profile - start) * area).sum() / max(float((area**2).sum()), 1e-300))
-    # A coil's own dwell falls with 2 ms or more (primary inductance over resistance; our choice).
-    return rate - 1.0 / 4e-3 if rate > 1.0 / 0.6e-3 else 0.0
 
 
 def _coil_on(
@@ -278,7 +251,7 @@ class _Ramp:
 
 def _baseline(
     rows: NDArray, quiet: NDArray, coil_on: NDArray, zero: int, interval_s: float, usual: NDArray
-) -> tuple[_Ramp, NDArray[np.bool_]]:
+) -> _Ramp:
     """Settled level of each column: before coil_on and behind the ring, straight between, else the usual level.
 
     A level far from the usual one is a plateau of dwell or burn and does not count.
@@ -304,7 +277,7 @@ def _baseline(
     right = np.where(follows, late, left)
     begin = np.where(known, on[:, 0] - guard, zero)
     end = np.maximum(np.where(follows, first[:, 0], m).astype(float), begin + 1.0)
-    return _Ramp(left, right, begin, end), known | follows
+    return _Ramp(left, right, begin, end)
 
 
 def _level(rows: NDArray, where: NDArray, few: int) -> NDArray[np.float64]:

@@ -61,7 +61,8 @@ class _Burn:
         on = run.conducting[own]
         single = on | run.fading[own]
         values = {
-            "on": on, "fading": run.fading[own], "sign": run.sign[own], "track": track & on,
+            "on": on, "held": on | (run.fading[own] & p.fall_stays[own]), "fading": run.fading[own],
+            "sign": run.sign[own], "track": track & on,
             "fall": np.where(track, TRACK_FALL_V, p.cathode_fall_V[own]),
             "ohm": np.where(track & on, TRACK_OHM, run.link_ohm[own]),
             "arc": np.where(run.open_gap[own] & on & ~track, OPEN_ARC_V, 0.0) * run.sign[own],
@@ -138,13 +139,13 @@ class _Burn:
     def step(self, which: NDArray | slice, move: NDArray, h: NDArray) -> tuple[NDArray, ...]:
         """Return state, gap voltage, drawn current and gap current at the end of a step."""
         get = {k: v[:, which] for k, v in self.names.items()
-               if k in ("on", "S", "farad", "shunt_S", "V", "sign", "fall", "ohm", "arc", "A")}
+               if k in ("held", "S", "farad", "shunt_S", "V", "sign", "fall", "ohm", "arc", "A")}
         free = np.einsum("ijn,jn->in", move[:, :5], self.x[:, which]) + move[:, 5]
         free += move[:, 6] * get["A"][0] + move[:, 7] * get["A"][1]
         late = move[:, 8:10]
         storage = get["farad"] / h
         conductance = storage + get["shunt_S"] + get["S"]
-        source = storage * get["V"] + get["on"] * get["S"] * get["sign"] * get["fall"]
+        source = storage * get["V"] + get["held"] * get["S"] * get["sign"] * get["fall"]
         ohm = get["ohm"] + 1.0 / conductance
         excess = free[3:5] - source / conductance - get["arc"]
         a, b = ohm[0] - late[3, 0], -late[3, 1]
@@ -153,7 +154,7 @@ class _Burn:
         draw = np.stack([(d * excess[0] - b * excess[1]) / det, (a * excess[1] - c * excess[0]) / det])
         state = free + late[:, 0] * draw[0] + late[:, 1] * draw[1]
         voltage = (draw + source) / conductance
-        current = get["S"] * (voltage - get["on"] * get["sign"] * get["fall"])
+        current = get["S"] * (voltage - get["held"] * get["sign"] * get["fall"])
         return state, voltage, draw, current
 
     def limits(self, which: NDArray, t: NDArray, x: NDArray, voltage: NDArray, current: NDArray) -> NDArray:
@@ -234,7 +235,7 @@ def advance_burn(run: EventRun, rows: NDArray) -> None:
 
 
 def _current(names: dict[str, NDArray]) -> NDArray:
-    return names["S"] * (names["V"] - names["on"] * names["sign"] * names["fall"])
+    return names["S"] * (names["V"] - names["held"] * names["sign"] * names["fall"])
 
 
 def _accept(
@@ -272,6 +273,9 @@ def _accept(
     names["S"] = np.where(on, names["S"] + (target - names["S"]) * follow, names["S"])
     if fading.any():
         names["S"] = np.where(fading, names["S"] * np.exp(-h / names["fade"]), names["S"])
+        # Below the fall nothing flows any more.
+        spent = fading & names["held"] & (names["sign"] * names["V"] <= names["fall"])
+        names["S"] = np.where(spent, 0.0, names["S"])
 
 
 def _carry_out(run: EventRun, rows: NDArray, which: NDArray) -> None:

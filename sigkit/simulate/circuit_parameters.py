@@ -55,15 +55,17 @@ class CircuitParameters:
     repeat_strikes: NDArray  # int, 0 for one discharge only
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
-    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us).
+    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no).
     switch_on_ohm: NDArray = None  # type: ignore[assignment]  # (n,) of the conducting switch
     primary_damping_ohm: NDArray = None  # type: ignore[assignment]  # (n,) across the primary winding; inf: none
     column_inertia_s: NDArray = None  # type: ignore[assignment]  # (n, 2) of the glow column's conductance
+    fall_stays: NDArray = None  # type: ignore[assignment]  # bool (n, 2): a soft end fades over the cathode fall
 
     def __post_init__(self) -> None:
         n = len(self)
         for name, value in (("switch_on_ohm", np.full(n, 0.1)), ("primary_damping_ohm", np.full(n, np.inf)),
-                            ("column_inertia_s", np.full((n, 2), 20e-6))):
+                            ("column_inertia_s", np.full((n, 2), 20e-6)),
+                            ("fall_stays", np.zeros((n, 2), dtype=bool))):
             if getattr(self, name) is None:
                 object.__setattr__(self, name, value)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sigkit.errors import SimulationError
 from sigkit.simulate.conditions import COIL_CONDITIONS, ENERGY_CAUSES
 from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.simulate.vary_structure import vary_structure
 
 #: Usual firing orders and the pairs that share a coil (common practice, no source).
 FIRING_ORDERS = {1: (1,), 2: (1, 2), 3: (1, 3, 2), 4: (1, 3, 4, 2), 5: (1, 2, 4, 5, 3), 6: (1, 5, 3, 6, 2, 4)}
@@ -96,6 +97,11 @@ def draw_engine(recipe: StudyRecipe, rng: np.random.Generator, name: str) -> Eng
     shared = ignition_type == "shared_coil"
     coils = SHARED_COIL_PAIRS[cylinders] if shared else tuple((n,) for n in sorted(order))
     coil, lead = _draw_coils(len(coils), shared, rng)
+    # Nothing is drawn where the usual structure is asked for: its engines stay what they were.
+    if recipe.structure_share > 0:
+        other = np.random.default_rng(rng.integers(2**63))
+        if other.random() < recipe.structure_share:
+            coil, lead = vary_structure(coil, lead, shared, other)
     severity, cause = _draw_conditions(recipe, coils, rng)
     reversed_polarity = rng.random(len(coils)) < recipe.reversed_share
     missing = rng.random() < recipe.missing_share
@@ -179,6 +185,8 @@ def _draw_coils(
         "soft_end": np.full(ends, float(rng.uniform(0.3, 1.0)) if rng.random() < 0.15 else 0.0),
         "column_inertia_s": pieces(8e-6, 30e-6, 0.05, ends),
         "stretch_limit_V": pieces(1.5e3, 4e3, 0.1, ends),
+        "fall_stays": np.zeros(ends, dtype=bool),
+        "rotor_gap_V": np.zeros(ends),
     }
     return coil, lead
 

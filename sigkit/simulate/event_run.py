@@ -222,7 +222,9 @@ class EventRun:
         softness = self.p.soft_end[rows, end] * (self.path[rows, end] == GAP) * soft
         gap = np.maximum(np.abs(self.gap_V[rows, end]), 1.0)
         current = self.gap_S[rows, end] * np.maximum(gap - self.fall_V(rows, end), 0.0)
-        self.gap_S[rows, end] = softness * current / gap
+        # Either the whole conductance fades, or what conducts over a cathode fall that stays.
+        stays = self.p.fall_stays[rows, end] & (softness > 0)
+        self.gap_S[rows, end] = np.where(stays, self.gap_S[rows, end], softness * current / gap)
         self.fading[rows, end] = softness > 0
         loose = rows[self.open_gap[rows, end]]
         self.bridge(loose, end, False)

@@ -72,6 +72,8 @@ class StudyRecipe:
         Share of captures that say the pickups' ratio, and the range of their channels.
     sync_share : float
         Share of captures with a synchronising pulse of cylinder 1.
+    structure_share : float
+        Share of engines of other structure than the usual, see `sigkit.simulate.vary_structure`.
     quantised : bool
         False keeps unquantised float samples.
     range_shares : tuple of float
@@ -119,6 +121,7 @@ class StudyRecipe:
     ratio_known_share: float = 0.6
     full_scale_known_share: float = 0.7
     sync_share: float = 0.1
+    structure_share: float = 0.0
     quantised: bool = True
     range_shares: tuple[float, float, float] = (0.8, 0.1, 0.1)
     max_samples: int = 2_000_000
@@ -138,7 +141,7 @@ class StudyRecipe:
             if getattr(self, name) is not None:
                 _within(name, getattr(self, name), low, high)
         for name in ("faulty_share", "second_share", "reversed_share", "missing_share", "cut_share",
-                     "sync_share", "ratio_known_share", "full_scale_known_share"):
+                     "sync_share", "ratio_known_share", "full_scale_known_share", "structure_share"):
             _within(name, getattr(self, name), 0.0, 1.0)
         for name, low, high in (
             ("severity", 0.0, 1.0), ("load", 0.0, 1.0), ("engine_speed_rpm", 300.0, 8000.0),

@@ -1,0 +1,46 @@
+"""Engines of other structure than the usual: ends that fade unseen, a rotor gap in series, other rings and arcs."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def vary_structure(
+    coil: dict[str, NDArray], lead: dict[str, NDArray], shared: bool, rng: np.random.Generator
+) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
+    """Change one make of coil, lead and plug.
+
+    Half of the makes get ends that fade, most of these with the fall kept up while the conductance goes, so that the
+    voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap; damping, holding
+    current, capacitance and the channel's inertia leave their usual ranges. All ranges are our choice.
+
+    Parameters
+    ----------
+    coil, lead : dict of str to ndarray
+        As drawn by `sigkit.simulate.engine`.
+    shared : bool
+        Whether the coils feed two plugs: no rotor gap then.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    coil, lead : dict of str to ndarray
+        New dictionaries.
+    """
+    ends = lead["soft_end"].shape
+
+    def factor(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    coil, lead = dict(coil), dict(lead)
+    if rng.random() < 0.5:
+        lead["soft_end"] = np.full(ends, float(rng.uniform(0.02, 0.7)))
+        lead["fall_stays"] = np.full(ends, bool(rng.random() < 0.7))
+    if not shared and rng.random() < 0.4:
+        lead["rotor_gap_V"] = rng.uniform(1.5e3, 4e3) * np.exp(0.05 * rng.standard_normal(ends))
+    coil["core_loss_ohm"] = coil["core_loss_ohm"] * factor(0.5, 2.0)
+    lead["hold_current_A"] = lead["hold_current_A"] * factor(0.5, 2.0)
+    lead["secondary_capacitance_F"] = lead["secondary_capacitance_F"] * factor(0.6, 1.6)
+    lead["column_inertia_s"] = lead["column_inertia_s"] * factor(0.3, 2.0)
+    return coil, lead

@@ -1,0 +1,51 @@
+"""Engines of other structure than the usual."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sigkit.errors import SettingsError
+from sigkit.simulate.circuit_parameters import concatenate
+from sigkit.simulate.engine import draw_engine
+from sigkit.simulate.integrate_circuit import integrate_circuit
+from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.simulate.textbook_coil import textbook_coil
+
+COIL = {
+    "primary_inductance_H": 3e-3, "primary_resistance_ohm": 0.6, "secondary_inductance_H": 21.0,
+    "secondary_resistance_ohm": 6e3, "secondary_capacitance_F": 80e-12, "coupling": 0.975, "core_loss_ohm": 2.5e6,
+    "current_limit_A": 20.0, "dwell_s": 1.6e-3, "winding_sign": -1, "series_ohm": 8e3, "plug_capacitance_F": 10e-12,
+    "breakdown_V": 9e3, "rebreakdown_V": 6e3, "gap_length_m": 0.8e-3, "pressure_bar": 7.0, "stretch_m_per_s": 1.0,
+    "hold_current_A": 4e-3, "switch_on_ohm": 0.1, "primary_damping_ohm": 6e3, "column_inertia_s": 20e-6,
+    "tower_leak_ohm": 30e6,
+}  # fmt: skip
+
+
+def test_where_the_fall_stays_the_end_shows_later():
+    coils = [textbook_coil(**COIL, soft_end=0.3), textbook_coil(**COIL, soft_end=0.3)]
+    both = concatenate(coils).with_(fall_stays=np.array([[False, False], [True, True]]))
+    event = integrate_circuit(both, np.random.default_rng(0))
+    ends = event.truth.burn_end_s[:, 0]
+    # Truth is the instant at which the current falls to the holding current, whatever the gap does then.
+    assert ends[0] == pytest.approx(ends[1], abs=1e-7)
+    change = []
+    for row in range(2):
+        level = np.abs(event.sample("tower_0_V", row, ends[row] + np.array([0.0, 10e-6])))
+        change.append(abs(level[1] / level[0] - 1.0))
+    assert change[1] < 0.5 * change[0]
+    # While the gap still conducts it takes energy.
+    assert event.truth.gap_energy_J[1, 0] > event.truth.gap_energy_J[0, 0]
+
+
+def test_the_usual_engines_stay_what_they_were():
+    usual = [draw_engine(StudyRecipe(), np.random.default_rng(seed), "e") for seed in range(5)]
+    for engine in usual:
+        assert not engine.lead["fall_stays"].any()
+        assert not engine.lead["rotor_gap_V"].any()
+    other = [draw_engine(StudyRecipe(structure_share=1.0), np.random.default_rng(seed), "e") for seed in range(40)]
+    assert any(engine.lead["fall_stays"].all() for engine in other)
+    assert any((engine.lead["rotor_gap_V"] > 1e3).all() for engine in other)
+    assert all(not engine.lead["rotor_gap_V"].any() for engine in other if engine.shared)
+    with pytest.raises(SettingsError, match="structure_share"):
+        StudyRecipe(structure_share=1.5)
