@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.locate.droop_network import droop_rate
+from sigkit.locate.rough_windows import rough_windows
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
@@ -100,6 +102,11 @@ def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.flo
     inside = column < length[:, None]
     place = np.minimum(low[:, None] + column, max(m - 1, 0))
     return np.where(inside, np.take_along_axis(value, place, axis=1), np.nan)
+
+
+#: A droop rate above this is taken from the locator's network, 1/s, with this relative standard uncertainty (our
+#: figures: on 240 simulated engines the middle half lay within 25 %, nine in ten within a factor of two).
+QUICK_RATE, QUICK_U = 600.0, 0.3
 
 
 class FiringWindows:
@@ -230,6 +237,10 @@ class FiringWindows:
         rows = (value - level[:, None])[whole]
         held = running_integral(rows, self.interval_s)
         fast, fast_u = estimate_fast_droop(rows, held, (column > breakdown + 1) & (column < burn_end))
+        told = self._told_droop(chosen, first, value - level[:, None])
+        if told > QUICK_RATE and not (fast > 0 and abs(np.log(fast / told)) < np.log(1.5)):
+            # The burn line's own bend looks like droop as well.
+            fast, fast_u = told, QUICK_U * told
         if fast > 0:
             self.droop_rate, self.droop_rate_u = fast, fast_u
             return
@@ -245,6 +256,22 @@ class FiringWindows:
         if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
             return
         self._learn_from_dwell(chosen, first, value - level[:, None], whole)
+
+    def _told_droop(self, chosen: NDArray, first: NDArray, value: NDArray) -> float:
+        """Return the droop rate the locator's network tells from the shape of firings; a dozen tell what there is."""
+        some = slice(None, None, max(1, chosen.size // 12))
+        rows, first, value = chosen[some], first[some], value[some]
+        given = self.firings
+        # The firing line points where it points, whatever polarity was given.
+        _, off, breakdown, _ = self._columns(rows, first)
+        rise = np.nan_to_num(take_columns(value, off - 2, breakdown + 3))
+        top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
+        polarity = np.where(top != 0, np.sign(top), given.polarity[rows]).astype(np.int8)
+        own = Firings(
+            given.channel, given.position[rows], given.start[rows], given.stop[rows], polarity, given.event[rows]
+        )
+        level = np.full(len(rows), self.offset if np.isfinite(self.offset) else 0.0)
+        return droop_rate(rough_windows(self.channel, own, self.condition, level).droop_evidence)
 
     def _learn_from_dwell(self, chosen: NDArray, first: NDArray, rows: NDArray, usable: NDArray) -> None:
         """Take the droop from the shape of the dwell; a dozen firings tell what there is to tell."""
