@@ -126,14 +126,16 @@ def draw(results: list[dict[str, Any]], path: Path) -> None:
     heads = {head: start for start, head in COLUMNS}
     for panel, name in zip(panels, names, strict=False):
         points = [one for one in results if one["property"] == name]
-        for k, head in enumerate(SHOWN):
+        for number, head in enumerate(SHOWN):
             start = heads[head]
-            found = [next((ln for ln in one["lines"] if ln["quantity"].startswith(start)), None) for one in points]
-            known = [j for j, one in enumerate(found) if one is not None]
-            value, low, high = (np.array([found[j][key] for j in known]) for key in ("value", "low", "high"))
+            found = [
+                (k, line) for k, one in enumerate(points) for line in one["lines"] if line["quantity"].startswith(start)
+            ]
+            at = np.array([place for place, _ in found], dtype=float)
+            value, low, high = (np.array([line[key] for _, line in found]) for key in ("value", "low", "high"))
             # An interval by bootstrap need not hold the value itself.
             reach = np.maximum([value - low, high - value], 0.0)
-            panel.errorbar(np.array(known) + 0.09 * (k - 1.5), value, yerr=reach, fmt=".-", capsize=2, linewidth=1,
+            panel.errorbar(at + 0.09 * (number - 1.5), value, yerr=reach, fmt=".-", capsize=2, linewidth=1,
                            label=head)  # fmt: skip
         panel.set_title(WORDS.get(name, name), fontsize=9)
         panel.set_xticks(range(len(points)), [_said(one["value"]) for one in points], fontsize=8)

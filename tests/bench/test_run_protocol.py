@@ -36,7 +36,8 @@ def test_every_shipped_protocol_can_be_read_and_has_competitors():
 
 
 def test_shipped_protocols_share_one_data_set():
-    assert len({read_protocol(name).data_hash for name in protocol_names() if "sweep" not in name}) == 1
+    # Roles have engines of their own: of the others, too few have shared coils.
+    assert len({read_protocol(name).data_hash for name in protocol_names() if name != "role"}) == 1
 
 
 def test_a_run_repeats_bit_for_bit(tiny, tmp_path):
