@@ -29,7 +29,6 @@ from sigkit.locate.end_features import end_features
 from sigkit.locate.end_network import likely_ends
 from sigkit.locate.fine_ends import fine_ends, fine_features, places, regime
 from sigkit.locate.first_look import FirstLook, first_look
-from sigkit.locate.levels_about import RunningLevels
 from sigkit.locate.stated_errors import RATE_EDGES_HZ
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
@@ -120,10 +119,7 @@ def ends_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     """Coarse candidates and whether each is the end."""
     look = one.look
     candidates = candidate_grid(look)
-    features = end_features(
-        look.rough.rows, candidates, look.breakdown, look.found.early_level, look.found.peak_level,
-        look.found.dwell_level, look.rough.interval_s, look.column_noise,
-    )  # fmt: skip
+    features = end_features(look, candidates)
     end = look.rough.to_columns(one.samples("burn_end_s"))
     away_s = np.abs(candidates - end[:, None]) * look.rough.interval_s
     away_s = np.where(np.isfinite(away_s), away_s, 1.0)
@@ -166,7 +162,7 @@ def fine_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     wrong = ~_hidden(one)[wrong_row] & (~measurable[wrong_row] | (np.abs(wrong_column - nearest[wrong_row]) > reach))
     row, column = np.concatenate([row, wrong_row[wrong]]), np.concatenate([column, wrong_column[wrong]])
     label = np.concatenate([label, np.zeros(int(wrong.sum()), bool)]).astype(np.int8)
-    features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, one.primary).astype(np.float32)
+    features = fine_features(look, row, column, lag, one.primary).astype(np.float32)
     which = regime(look.rough.interval_s)
     return {f"features_{which}": features, f"label_{which}": label}
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.prepare.block_summary import BlockSummary
+from sigkit.prepare.spectral_peak import spectral_peak
 
 #: Ripple is looked for from this frequency on; slower waves are no swings (our choice).
 LOWEST_HZ = 500.0
@@ -99,10 +100,7 @@ def _tone(quick: NDArray, rate: float, slow: int) -> tuple[NDArray[np.float64], 
     variance = float(clipped @ clipped)
     if power[peak] < 0.4 * LEAST_SHARE * variance * n:
         return none, 0.0
-    low, middle, high = np.sqrt(power[[peak - 1, peak, min(peak + 1, power.size - 1)]])
-    bend = low - 2 * middle + high
-    shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
-    phase = 2 * np.pi * (peak + float(np.clip(shift, -0.5, 0.5))) / padded * np.arange(n)
+    phase = 2 * np.pi * spectral_peak(power, peak) / padded * np.arange(n)
     waves = np.stack([np.cos(phase), np.sin(phase)])
     rows = np.abs(quick) < 3.0 * spread
     # The waves pass the same filter as the record, so that its gain cancels.

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from sigkit.locate.end_network import PLACES, LikelyEnds
 from sigkit.locate.fine_ends import FineEnds
 from sigkit.locate.first_look import FirstLook
-from sigkit.locate.levels_about import RunningLevels
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
 #: Weights made by ``benchmarks/train_locator.py`` from simulated engines.
@@ -67,11 +66,10 @@ def choice_features(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary
         Rows of places that are none mean nothing.
     """
     interval_s = look.rough.interval_s
-    rows = look.rough.rows
-    n = len(rows)
+    n = len(fine.column)
     place = np.nan_to_num(fine.column)
     row = np.repeat(np.arange(n), PLACES)
-    mean, count = RunningLevels(rows).about(row, place.ravel(), EDGES_S / interval_s)
+    mean, count = look.levels.about(row, place.ravel(), EDGES_S / interval_s)
     mean, count = mean.reshape(n, PLACES, -1), count.reshape(n, PLACES, -1)
     # One scale a firing, so that the places of one firing can be compared.
     scale = np.maximum(np.abs(mean).max(axis=(1, 2)), 1e-300)
@@ -91,7 +89,7 @@ def choice_features(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary
 
     later, later_s = strongest(gap_s > 1e-6)
     earlier, earlier_s = strongest(gap_s < -1e-6)
-    swings = _swings(rows, place, interval_s)
+    swings = _swings(look.rough.rows, place, interval_s)
     whole = np.maximum(swings.max(axis=(1, 2)), 1e-300)[:, None, None]
 
     def wide(value: NDArray) -> NDArray:

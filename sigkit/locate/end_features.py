@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.locate.levels_about import RunningLevels
+from sigkit.locate.first_look import FirstLook
 
 #: Edges of the time bins about the candidate, seconds (our choice: finer near it; half a swing of the slowest
 #: ring and a stretch of burn line in front).
@@ -19,24 +19,16 @@ FURTHER = ("scale_to_level", "noise_to_scale", "log_since_breakdown", "log_inter
 FEATURE_COUNT = len(EDGES_S) - 1 + len(FURTHER)
 
 
-def end_features(
-    rows: NDArray, candidates: NDArray, breakdown: NDArray, level: NDArray, spike: NDArray, dwell: NDArray,
-    interval_s: float, noise: float,
-) -> NDArray[np.float64]:  # fmt: skip
+def end_features(look: FirstLook, candidates: NDArray, firings: slice = slice(None)) -> NDArray[np.float64]:
     """Describe candidate ends.
 
     Parameters
     ----------
-    rows : ndarray, shape (n, m)
-        Signed, about the settled level; NaN off the record.
+    look : FirstLook
     candidates : ndarray, shape (n, k)
-        Float columns; NaN where there is none (its features mean nothing).
-    breakdown, level, spike, dwell : ndarray, shape (n,)
-        Column of the breakdown; early burn level; height of the firing line; level before it.
-    interval_s : float
-        Time between columns.
-    noise : float
-        Standard deviation of one column.
+        Float rough columns of these firings; NaN where there is none (its features mean nothing).
+    firings : slice
+        Which firings; all by default.
 
     Returns
     -------
@@ -44,9 +36,12 @@ def end_features(
     """
     n, k = candidates.shape
     candidates = np.nan_to_num(candidates)
-    breakdown = np.nan_to_num(breakdown)
-    row = np.repeat(np.arange(n), k)
-    means, counts = RunningLevels(rows).about(row, candidates.ravel(), np.asarray(EDGES_S) / interval_s)
+    breakdown = np.nan_to_num(look.breakdown[firings])
+    interval_s, noise = look.rough.interval_s, look.column_noise
+    found = look.found
+    level, spike, dwell = (of[firings] for of in (found.early_level, found.peak_level, found.dwell_level))
+    row = np.repeat(np.arange(len(look.breakdown))[firings], k)
+    means, counts = look.levels.about(row, candidates.ravel(), np.asarray(EDGES_S) / interval_s)
     means, counts = means.reshape(n, k, -1), counts.reshape(n, k, -1)
     scale = np.maximum(np.abs(means).max(axis=-1), 1e-300)
     safe = np.maximum(level, 1e-300)[:, None]

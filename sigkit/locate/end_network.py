@@ -69,15 +69,10 @@ def likely_ends(look: FirstLook) -> LikelyEnds:
     candidates = candidate_grid(look)
     n, k = candidates.shape
     odds = np.full((n, k), -np.inf)
-    found = look.found
     chunk = max(1, 2_000_000 // max(1, k * FEATURE_COUNT))
     for begin in range(0, n, chunk):
         part = slice(begin, begin + chunk)
-        features = end_features(
-            look.rough.rows[part], candidates[part], look.breakdown[part], found.early_level[part],
-            found.peak_level[part], found.dwell_level[part], look.rough.interval_s, look.column_noise,
-        )  # fmt: skip
-        odds[part] = evaluate_network(_weights(), features)
+        odds[part] = evaluate_network(_weights(), end_features(look, candidates[part], part))
     odds = np.where(np.isfinite(candidates), odds, -np.inf)
     index = np.arange(n)
     places, values = np.full((n, PLACES), np.nan), np.full((n, PLACES), -np.inf)

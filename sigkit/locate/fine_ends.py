@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from sigkit.locate.end_network import APART_S, LikelyEnds
 from sigkit.locate.first_look import FirstLook
-from sigkit.locate.levels_about import RunningLevels
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
 #: Weights made by ``benchmarks/train_locator.py`` from simulated engines, for columns of up to and beyond this time.
@@ -59,15 +58,13 @@ def regime(interval_s: float) -> str:
 
 
 def fine_features(
-    look: FirstLook, levels: RunningLevels, row: NDArray, column: NDArray, lag: NDArray, primary: bool
+    look: FirstLook, row: NDArray, column: NDArray, lag: NDArray, primary: bool
 ) -> NDArray[np.float64]:
     """Describe possible ends.
 
     Parameters
     ----------
     look : FirstLook
-    levels : RunningLevels
-        Of its rough rows.
     row, column : ndarray of int, shape (k,)
         Firing and rough column of each place.
     lag : ndarray, shape (n,)
@@ -81,7 +78,7 @@ def fine_features(
     """
     interval_s = look.rough.interval_s
     edges = EDGES_S / interval_s if regime(interval_s) == "fast" else EDGES_COLUMNS
-    mean, count = levels.about(row, column.astype(float), edges)
+    mean, count = look.levels.about(row, column.astype(float), edges)
     scale = np.maximum(np.abs(mean).max(axis=1), 1e-300)
     level = np.maximum(look.found.early_level[row], 1e-300)
     since = np.maximum(column - look.breakdown[row], 0.1) * interval_s
@@ -129,7 +126,7 @@ def fine_ends(look: FirstLook, likely: LikelyEnds, lag: NDArray, primary: bool) 
     odds = np.full((n, m + 2 * MARGIN), -np.inf)
     row, column = places(look, likely)
     if row.size:
-        features = fine_features(look, RunningLevels(look.rough.rows), row, column, lag, primary)
+        features = fine_features(look, row, column, lag, primary)
         judged = evaluate_network(_weights(regime(look.rough.interval_s)), features)
         odds[row, column + MARGIN] = np.clip(judged, -20.0, 20.0)
     reach = _reach(look)

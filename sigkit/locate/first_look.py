@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.locate.find_breakdown import AFTER_S, BEFORE_S, Breakdowns, find_breakdown
+from sigkit.locate.levels_about import RunningLevels
 from sigkit.locate.rough_windows import RoughWindows, rough_windows
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.firing_windows import cut_windows
@@ -40,6 +42,11 @@ class FirstLook:
     origin: NDArray[np.int64]
     breakdown: NDArray[np.float64]
     column_noise: float
+
+    @cached_property
+    def levels(self) -> RunningLevels:
+        """Mean levels of the rough rows; three networks read them."""
+        return RunningLevels(self.rough.rows)
 
 
 def first_look(

@@ -11,6 +11,7 @@ from sigkit.locate.droop_network import droop_features, droop_rate
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.firing_windows import cut_windows
+from sigkit.prepare.running_extreme import running_extreme
 from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -221,12 +222,10 @@ def _finite_mean(rows: NDArray) -> NDArray[np.float64]:
 
 def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
     """Mark columns in whose neighbourhood (0.3 ms) the row moves no more than the noise allows."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
     width = max(5, round(0.3e-3 / interval_s) | 1)
-    filled = np.where(np.isfinite(rows), rows, np.inf)
-    high = maximum_filter1d(filled, width, axis=1, mode="nearest")
-    low = minimum_filter1d(np.where(np.isfinite(rows), rows, -np.inf), width, axis=1, mode="nearest")
+    known = np.isfinite(rows)
+    high = running_extreme(np.where(known, rows, np.inf), width, width // 2, np.maximum)
+    low = running_extreme(np.where(known, rows, -np.inf), width, width // 2, np.minimum)
     span = high - low
     peak = np.nanmax(np.abs(np.nan_to_num(rows)), axis=1, keepdims=True)
     # Expected range of white noise over this many samples: about 2 sqrt(2 ln n) sigma.

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.locate.droop_network import droop_rate
-from sigkit.locate.rough_windows import rough_windows
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.median import row_median
 from sigkit.measure.noise_correlation import noise_correlation
+from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
@@ -102,11 +101,6 @@ def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.flo
     inside = column < length[:, None]
     place = np.minimum(low[:, None] + column, max(m - 1, 0))
     return np.where(inside, np.take_along_axis(value, place, axis=1), np.nan)
-
-
-#: A droop rate above this is taken from the locator's network, 1/s, with this relative standard uncertainty (our
-#: figures: on 240 simulated engines the middle half lay within 25 %, nine in ten within a factor of two).
-QUICK_RATE, QUICK_U = 600.0, 0.3
 
 
 class FiringWindows:
@@ -237,7 +231,10 @@ class FiringWindows:
         rows = (value - level[:, None])[whole]
         held = running_integral(rows, self.interval_s)
         fast, fast_u = estimate_fast_droop(rows, held, (column > breakdown + 1) & (column < burn_end))
-        told = self._told_droop(chosen, first, value - level[:, None])
+        _, off, gone, _ = self._columns(chosen, first)
+        # From the last samples of the dwell to behind the collapse: where the firing line points.
+        rise = take_columns(value - level[:, None], off - 2, gone + 3)
+        told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
         if told > QUICK_RATE and not (fast > 0 and abs(np.log(fast / told)) < np.log(1.5)):
             # The burn line's own bend looks like droop as well.
             fast, fast_u = told, QUICK_U * told
@@ -256,22 +253,6 @@ class FiringWindows:
         if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
             return
         self._learn_from_dwell(chosen, first, value - level[:, None], whole)
-
-    def _told_droop(self, chosen: NDArray, first: NDArray, value: NDArray) -> float:
-        """Return the droop rate the locator's network tells from the shape of firings; a dozen tell what there is."""
-        some = slice(None, None, max(1, chosen.size // 12))
-        rows, first, value = chosen[some], first[some], value[some]
-        given = self.firings
-        # The firing line points where it points, whatever polarity was given.
-        _, off, breakdown, _ = self._columns(rows, first)
-        rise = np.nan_to_num(take_columns(value, off - 2, breakdown + 3))
-        top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
-        polarity = np.where(top != 0, np.sign(top), given.polarity[rows]).astype(np.int8)
-        own = Firings(
-            given.channel, given.position[rows], given.start[rows], given.stop[rows], polarity, given.event[rows]
-        )
-        level = np.full(len(rows), self.offset if np.isfinite(self.offset) else 0.0)
-        return droop_rate(rough_windows(self.channel, own, self.condition, level).droop_evidence)
 
     def _learn_from_dwell(self, chosen: NDArray, first: NDArray, rows: NDArray, usable: NDArray) -> None:
         """Take the droop from the shape of the dwell; a dozen firings tell what there is to tell."""

@@ -1,4 +1,4 @@
-"""Running minimum and maximum of a row of numbers by doubling, in numpy's vectorised element-wise operations."""
+"""Running minimum and maximum of rows of numbers by doubling, in numpy's vectorised element-wise operations."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from numpy.typing import NDArray
 
 
 def running_extreme(values: NDArray, width: int, before: int, of: np.ufunc) -> NDArray:
-    """Return the extreme of the window ``[i - before, i - before + width)`` for each i; ends repeat the end value.
+    """Return the extreme of the window ``[i - before, i - before + width)`` for each i; ends repeat the end
+    value.
 
     Own code, since scipy.ndimage's running extremes compare one number after the other (ten times slower here).
 
     Parameters
     ----------
-    values : ndarray, shape (n,)
+    values : ndarray, shape (..., n)
     width : int
         Numbers in a window, positive.
     before : int
@@ -23,7 +24,7 @@ def running_extreme(values: NDArray, width: int, before: int, of: np.ufunc) -> N
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (..., n)
 
     Examples
     --------
@@ -32,11 +33,11 @@ def running_extreme(values: NDArray, width: int, before: int, of: np.ufunc) -> N
     """
     if values.size == 0 or width == 1:
         return values.copy()
-    result = np.pad(values, (before, width - 1 - before), mode="edge")
+    result = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(before, width - 1 - before)], mode="edge")
     done = 1
     while done < width:
         # Two windows of the length done so far, overlapping in the last step, make the next one.
         step = min(done, width - done)
-        result = of(result[:-step], result[step:])
+        result = of(result[..., :-step], result[..., step:])
         done += step
     return result

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.prepare.spectral_peak import spectral_peak
+
 #: Lowest and highest frequency looked for, hertz (our choice: an alternator of 12 to 16 poles, rectified by six pulses,
 #: gives 36 to 48 waves a turn, and turns two to three times as fast as the engine).
 LOWEST_HZ, HIGHEST_HZ = 800.0, 12e3
@@ -87,10 +89,7 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
     if allowed.size < 3:
         return none
     peak = int(allowed[power[allowed].argmax()])
-    low, middle, high = np.sqrt(power[[peak - 1, peak, min(peak + 1, power.size - 1)]])
-    bend = low - 2 * middle + high
-    shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
-    found_Hz = float((peak + np.clip(shift, -0.5, 0.5)) / padded / step_s)
+    found_Hz = spectral_peak(power, peak) / padded / step_s
     # The running mean passes a share of the tone, which is missing from what is left.
     angle = np.pi * found_Hz * step_s
     kept = 1.0 - np.sin(slow * angle) / (slow * np.sin(angle))

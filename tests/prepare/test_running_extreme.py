@@ -1,0 +1,25 @@
+"""Running extremes, against those of scipy.ndimage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from sigkit.prepare.running_extreme import running_extreme
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 5, 8, 31, 100])
+@pytest.mark.parametrize("shape", [(40,), (3, 40)])
+def test_they_are_those_of_scipy(width, shape):
+    values = np.random.default_rng(width).normal(size=shape)
+    values[..., 7], values[..., 20] = np.inf, -np.inf
+    for before in {0, width // 2, width - 1}:
+        # scipy counts the origin from the middle of the window.
+        given = {"size": width, "axis": -1, "mode": "nearest", "origin": before - width // 2}
+        for of, theirs in ((np.maximum, maximum_filter1d), (np.minimum, minimum_filter1d)):
+            np.testing.assert_array_equal(running_extreme(values, width, before, of), theirs(values, **given))
+
+
+def test_nothing_stays_nothing():
+    assert running_extreme(np.zeros(0), 5, 2, np.maximum).shape == (0,)
