@@ -35,18 +35,7 @@ class PlacedError(SigkitError):
 
 
 class CaptureError(PlacedError):
-    """A file cannot be used as a capture.
-
-    Parameters
-    ----------
-    source : str
-        File (or place in an archive) concerned.
-    reason : str
-        What is wrong, where, and what was expected.
-    remedy : str
-        What the person can do about it.
-    place : str, optional
-        Line, column, member or array inside the file.
+    """A file cannot be used as a capture; parameters as of `PlacedError`.
 
     Examples
     --------
@@ -56,18 +45,7 @@ class CaptureError(PlacedError):
 
 
 class DatasetError(PlacedError):
-    """A labelled data set breaks one of its rules.
-
-    Parameters
-    ----------
-    source : str
-        File concerned.
-    reason : str
-        What is wrong and what was expected.
-    remedy : str
-        What the person can do about it.
-    place : str, optional
-        Line, column or row inside the file.
+    """A labelled data set breaks one of its rules; parameters as of `PlacedError`.
 
     Examples
     --------

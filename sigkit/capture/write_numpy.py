@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -12,11 +13,15 @@ from sigkit.types.capture import Capture
 
 def write_npz(capture: Capture, path: Path) -> tuple[str, ...]:
     """Write an uncompressed npz: ``channel_0``, ``channel_1``, ... and the statements. Nothing is lost."""
-    arrays = {f"channel_{number}": np.asarray(channel.samples) for number, channel in enumerate(capture.channels)}
-    said = {key: np.asarray(value) for key, value in capture_statements(capture).items()}
     with open(path, "wb") as stream:
-        np.savez(stream, **arrays, **said)  # type: ignore[arg-type]
+        np.savez(stream, **capture_arrays(capture))
     return ()
+
+
+def capture_arrays(capture: Capture, group: str = "") -> dict[str, Any]:
+    """Return what is stored of a capture, each name behind that of the group."""
+    named = {f"channel_{number}": channel.samples for number, channel in enumerate(capture.channels)}
+    return {f"{group}{name}": np.asarray(value) for name, value in (named | capture_statements(capture)).items()}
 
 
 def write_npy(capture: Capture, path: Path) -> tuple[str, ...]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from sigkit.capture.atomic_file import atomic_file
-from sigkit.capture.capture_statements import capture_statements
+from sigkit.capture.write_numpy import capture_arrays
 from sigkit.types.capture import Capture
 
 
@@ -47,11 +48,8 @@ def write_sweeps(captures: Sequence[Capture], path: str | os.PathLike[str]) -> N
     if len(captures) < 2 or len(counts) != 1 or counts == {0}:
         raise ValueError(f"{path}: {len(captures)} sweeps of {sorted(counts)} channels; give two sweeps at least, "
                          "with as many channels each")  # fmt: skip
-    arrays: dict[str, np.ndarray] = {}
+    arrays: dict[str, Any] = {}
     for number, capture in enumerate(captures, start=1):
-        for place, channel in enumerate(capture.channels):
-            arrays[f"sweep_{number}/channel_{place}"] = np.asarray(channel.samples)
-        for key, value in capture_statements(capture).items():
-            arrays[f"sweep_{number}/{key}"] = np.asarray(value)
+        arrays |= capture_arrays(capture, f"sweep_{number}/")
     with atomic_file(path) as temporary, open(temporary, "wb") as stream:
-        np.savez(stream, **arrays)  # type: ignore[arg-type]
+        np.savez(stream, **arrays)

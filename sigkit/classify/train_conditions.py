@@ -133,7 +133,8 @@ def make_examples(
     for part in parts:
         if isinstance(part, TaskFailure):
             raise part.error
-    return tuple(np.concatenate([part[i] for part in parts]) for i in range(3))  # type: ignore[return-value]
+    features, conditions, of_engines = (np.concatenate([part[i] for part in parts]) for i in range(3))
+    return features, conditions, of_engines
 
 
 def train_conditions(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -86,7 +86,7 @@ def _copy_of_demo() -> Path:
 class PageOrImport(TyperGroup):
     """A group whose first command needs no name: ``sigkit label DATASET`` opens the page."""
 
-    def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         return super().parse_args(ctx, args if args and args[0] in self.commands else ["page", *args])
 
 

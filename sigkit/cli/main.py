@@ -31,10 +31,11 @@ COMMANDS = {
 class LazyGroup(TyperGroup):
     """A command group that knows its commands' names and imports each on use."""
 
-    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
+    # The library keeps the type of its contexts to itself.
+    def list_commands(self, ctx: Any) -> list[str]:
         return list(COMMANDS)
 
-    def get_command(self, ctx: typer.Context, cmd_name: str) -> Any:  # type: ignore[override]
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in COMMANDS:
             return None
         module, attribute, _ = COMMANDS[cmd_name]
@@ -45,7 +46,7 @@ class LazyGroup(TyperGroup):
         single.command(cmd_name)(found)
         return typer.main.get_command(single)
 
-    def format_help(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]
+    def format_help(self, ctx: Any, formatter: Any) -> None:
         formatter.write_usage("sigkit", "[OPTIONS] COMMAND [ARGUMENTS]...")
         formatter.write_paragraph()
         formatter.write_text(

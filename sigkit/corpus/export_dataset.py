@@ -194,11 +194,11 @@ def _write_parquet(path: Path, rows: list[dict[str, Any]], columns: Sequence[str
 
 
 def _write_npz(path: Path, rows: list[dict[str, Any]], columns: Sequence[str]) -> None:
-    arrays = {}
+    arrays: dict[str, Any] = {}
     for name in columns:
         values = [row[name] for row in rows]
         text = any(isinstance(value, str) for value in values)
         arrays[name] = np.array(["" if value is None else str(value) for value in values]) if text else np.array(
             [np.nan if value is None else value for value in values])  # fmt: skip
     with atomic_file(path) as temporary, open(temporary, "wb") as stream:
-        np.savez(stream, **arrays)  # type: ignore[arg-type]
+        np.savez(stream, **arrays)

@@ -46,7 +46,7 @@ class LabelIndex:
         """Return the reader's own label of this showing of the firing."""
         mine = [one for one in self.of(task) if one.reader == reader and one.presentation == task.presentation]
         exact = [one for one in mine if one.label == task.token]
-        return (exact or mine or [None])[0]  # type: ignore[list-item]
+        return next(iter(exact or mine), None)
 
 
 def disagreement(labels: Sequence[FiringLabel]) -> float:

@@ -226,7 +226,8 @@ def _ms(triple: tuple[float, float, float], origin_s: float) -> tuple[float, flo
 
 
 def _instant(cells: Mapping[str, Any], name: str) -> tuple[float, float, float]:
-    return tuple(float(cells.get(f"{name}{part}_s", np.nan)) for part in ("", "_lo", "_hi"))  # type: ignore[return-value]
+    value, low, high = (float(cells.get(f"{name}{part}_s", np.nan)) for part in ("", "_lo", "_hi"))
+    return value, low, high
 
 
 def _intervals_ms(
