@@ -21,8 +21,7 @@ import numpy as np
 from sigkit import provenance, registry
 from sigkit.bench.evaluate import default_cache
 from sigkit.bench.protocol import Protocol, read_protocol
-from sigkit.bench.run_in_subprocess import run_in_subprocess
-from sigkit.bench.run_protocol import choose_setting
+from sigkit.bench.run_protocol import answer_split, choose_setting
 from sigkit.bench.sealed_labels import SealedLabels
 from sigkit.bench.simulated_data import protocol_data
 from sigkit.bench.task_scores import score_task
@@ -119,13 +118,12 @@ def run_one(task: tuple[Protocol, Path, str, int, int, int]) -> dict[str, Any]:
     dataset = with_fewer(whole, size, draw, seed) if size else whole
     learn = "train" if size else ""
     row: dict[str, Any] = {"algorithm": algorithm, "engines": size, "draw": draw, "problem": ""}
-    helpers = (str(protocol.settings["detector"]), str(protocol.settings["locator"]))
     with tempfile.TemporaryDirectory() as work:
         choice = Path(work) / "choice.json"
         labels = SealedLabels(dataset, algorithm, choice)
         try:
             settings = choose_setting(protocol, algorithm, dataset, labels, choice, learn, seed)
-            answer = run_in_subprocess(dataset, "test", protocol.group, algorithm, settings, learn, *helpers)
+            answer = answer_split(protocol, algorithm, dataset, "test", settings, learn)
         except PluginError as error:
             return row | {"problem": str(error)}
         scored = score_task(protocol, labels.truth("test"), answer.table, seed)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 import tempfile
 import tomllib
@@ -21,9 +20,9 @@ from ngspice_dataset import make_dataset
 
 from sigkit import provenance
 from sigkit.bench.evaluate import default_cache
+from sigkit.bench.made_once import made_once
 from sigkit.bench.protocol import Protocol, read_protocol
-from sigkit.bench.run_in_subprocess import run_in_subprocess
-from sigkit.bench.run_protocol import choose_setting, competitors
+from sigkit.bench.run_protocol import answer_split, choose_setting, competitors
 from sigkit.bench.sealed_labels import SealedLabels
 from sigkit.bench.simulated_data import protocol_data
 from sigkit.bench.task_scores import primary_statistic, score_task
@@ -97,19 +96,15 @@ def main() -> int:
 def solved_data(protocol: Path, seed: int, engines: int, cache: Path, workers: int) -> Dataset:
     """Return the data set of solved firings, all in the test split; made on first use and kept in the cache."""
     home = cache / f"solved-{seed:016x}-{engines}"
-    if not home.is_dir():
-        cache.mkdir(parents=True, exist_ok=True)
-        told = tomllib.loads(protocol.read_text(encoding="utf-8"))
-        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=cache) as work:
-            made = make_dataset(Path(work) / "solved", told, seed, 0, engines, workers)
-            os.replace(made.folder, home)
-    return Dataset.open(home, checksums=False)
+    told = tomllib.loads(protocol.read_text(encoding="utf-8"))
+    # A data set is made in a folder that is not there yet.
+    made_once(home, lambda folder: make_dataset(folder / "dataset", told, seed, 0, engines, workers))
+    return Dataset.open(home / "dataset", checksums=False)
 
 
 def run_one(task: tuple[Protocol, str, str, Path, Path, int]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Choose on simulated develop, judge on both test splits; return the row and the outcomes of each."""
     protocol, algorithm, origin, *folders, seed = task
-    helpers = [str(protocol.settings[key]) for key in ("detector", "locator") if key in protocol.settings]
     row: dict[str, Any] = {"protocol": protocol.name, "title": protocol.title, "task": protocol.task,
                            "algorithm": algorithm, "origin": origin}  # fmt: skip
     outcomes = {}
@@ -120,7 +115,7 @@ def run_one(task: tuple[Protocol, str, str, Path, Path, int]) -> tuple[dict[str,
             labels = SealedLabels(dataset, algorithm, choice)
             if name == "simulated":
                 row["settings"] = choose_setting(protocol, algorithm, dataset, labels, choice, "", seed)
-            answer = run_in_subprocess(dataset, "test", protocol.group, algorithm, row["settings"], "", *helpers)
+            answer = answer_split(protocol, algorithm, dataset, "test", row["settings"], "")
             scored = score_task(protocol, labels.truth("test"), answer.table, seed)
             row[name] = {"metrics": scored.metrics, "primary": scored.primary, "counted": scored.counted}
             outcomes[name] = (scored.engine.astype(str), list(scored.outcomes.values()))

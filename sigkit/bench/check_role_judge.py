@@ -76,13 +76,16 @@ def _untouched(kind: Any) -> str:
     table, capture = shared_pair()
     given = {name: column.copy() for name, column in table.items()}
     make(kind).judge_roles(given, [capture])
-    moved = [name for name in table if name not in given or not same_column(given[name], table[name])]
-    return f"it changes the column {moved[0]!r} that it was given" if moved else ""
+    return changed_column(given, table)
 
 
-def same_column(one: Any, other: Any) -> bool:
-    """Tell whether two columns hold the same, missing numbers included."""
-    return one.shape == other.shape and np.array_equal(one, other, equal_nan=other.dtype.kind == "f")
+def changed_column(given: Table, table: Table) -> str:
+    """Say which column of a table that a plug-in was given is no longer what it was, ``""`` when none is."""
+    for name, column in table.items():
+        now = given.get(name)
+        if now is None or now.shape != column.shape or not np.array_equal(now, column, column.dtype.kind == "f"):
+            return f"it changes the column {name!r} that it was given"
+    return ""
 
 
 def _same(kind: Any) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 
 from sigkit.bench.check_captures import other_captures, sound_capture
 from sigkit.bench.check_plugin import Check, declared_tunable, make
-from sigkit.bench.check_role_judge import measured, same_column, without_numbers
+from sigkit.bench.check_role_judge import changed_column, measured, without_numbers
 from sigkit.bench.judge_tables import wrong_scores
 from sigkit.context.apply_context import apply_context
 from sigkit.context.capture_info import CaptureInfo
@@ -77,8 +77,7 @@ def _untouched(kind: Any) -> str:
     table, captures = archive()
     given = {name: column.copy() for name, column in table.items()}
     make(kind).score_captures(given, captures)
-    moved = [name for name in table if name not in given or not same_column(given[name], table[name])]
-    return f"it changes the column {moved[0]!r} that it was given" if moved else ""
+    return changed_column(given, table)
 
 
 def _same(kind: Any) -> str:

@@ -11,9 +11,10 @@ import numpy as np
 from sigkit import provenance
 from sigkit.bench.prediction_table import as_table, read_predictions
 from sigkit.bench.protocol import Protocol, read_protocol
+from sigkit.bench.scored import Scored
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.bench.simulated_data import protocol_data
-from sigkit.bench.task_scores import Scored, score_task
+from sigkit.bench.task_scores import score_task
 from sigkit.corpus.dataset import Dataset
 from sigkit.types.capture import Capture
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from sigkit import provenance, registry
 from sigkit.bench.protocol import Protocol
-from sigkit.bench.run_in_subprocess import run_in_subprocess
+from sigkit.bench.run_in_subprocess import Answer, run_in_subprocess
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.bench.simulated_data import data_seed
 from sigkit.bench.task_scores import score_task
@@ -113,8 +113,7 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
     labels = SealedLabels(dataset, algorithm, choice_path)
     learn = "train" if protocol.group == "classifiers" and "train" in dataset.splits.values() else ""
     settings = choose_setting(protocol, algorithm, dataset, labels, choice_path, learn, seed)
-    group = _group_of(protocol, algorithm)
-    answer = run_in_subprocess(dataset, "test", group, algorithm, settings, learn, *_helpers(protocol))
+    answer = answer_split(protocol, algorithm, dataset, "test", settings, learn)
     scored = score_task(protocol, labels.truth("test"), answer.table, seed)
     time = {**answer.seconds, "ratio": answer.seconds["judge_s"] / max(answer.seconds["reference_s"], 1e-12)}
     origin = next((one.origin for one in competitors(protocol) if one.name == algorithm), "plug-in")
@@ -173,9 +172,7 @@ def choose_setting(
     tried: list[list[Any]] = []
     for name, values in dict(tunable).items():
         for value in values:
-            answer = run_in_subprocess(
-                dataset, split, group, algorithm, {name: value}, learn, *_helpers(protocol)
-            )
+            answer = answer_split(protocol, algorithm, dataset, split, {name: value}, learn)
             scored = score_task(protocol, labels.truth(split), answer.table, seed)
             tried.append([{name: value}, scored.metrics[scored.primary]["value"]])
     best: list[Any] = max(tried, key=lambda one: -math.inf if math.isnan(one[1]) else one[1], default=[{}, 0.0])
@@ -183,11 +180,12 @@ def choose_setting(
     return dict(best[0])
 
 
-def _helpers(protocol: Protocol) -> tuple[str, str]:
-    return (
-        str(protocol.settings.get("detector", "block_activity")),
-        str(protocol.settings.get("locator", "instant_networks")),
-    )
+def answer_split(
+    protocol: Protocol, algorithm: str, dataset: Dataset, split: str, settings: dict[str, Any], learn: str
+) -> Answer:
+    """Let an algorithm answer for a split; what it does not do itself, the protocol's detector and locator do."""
+    others = {key: str(protocol.settings[key]) for key in ("detector", "locator") if key in protocol.settings}
+    return run_in_subprocess(dataset, split, _group_of(protocol, algorithm), algorithm, settings, learn, **others)
 
 
 def _counts(dataset: Dataset) -> dict[str, int]:

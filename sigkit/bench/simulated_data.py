@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from sigkit import provenance
+from sigkit.bench.made_once import made_once
 from sigkit.bench.protocol import SPLITS, Protocol
 from sigkit.capture.profile import ENDING as PROFILE_ENDING
 from sigkit.capture.profile import Profile, write_profile
@@ -51,15 +49,7 @@ def protocol_data(protocol: Protocol, cache: Path, workers: int = 1, progress: b
         return Dataset.open(protocol.data["folder"])
     seed = data_seed(protocol)
     home = cache / f"simulated-{seed:016x}"
-    if not home.is_dir():
-        cache.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=cache))
-        try:
-            _make(protocol, seed, work, workers, progress)
-            os.chmod(work, 0o755)
-            os.replace(work, home)
-        finally:
-            shutil.rmtree(work, ignore_errors=True)
+    made_once(home, lambda folder: _make(protocol, seed, folder, workers, progress))
     return Dataset.open(home, checksums=False)
 
 
