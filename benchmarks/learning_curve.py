@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import json
 import sys
 import tempfile
 import tomllib
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from study_files import about_study, caveats, write_study
 
 from sigkit import provenance, registry
 from sigkit.bench.evaluate import default_cache
@@ -28,7 +28,6 @@ from sigkit.bench.task_scores import score_task
 from sigkit.corpus.dataset import Dataset
 from sigkit.errors import PluginError
 from sigkit.jobs import TaskFailure, stream_jobs
-from sigkit.score.plain import plain
 
 HERE = Path(__file__).resolve().parent
 #: Metrics of the table beside the one that ranks.
@@ -70,18 +69,12 @@ def main() -> int:
             raise SystemExit(f"learning_curve: {found}")
         rows.append(found)
     rows.sort(key=lambda row: (row["algorithm"], row["engines"], row["draw"]))
-    about = {
-        "protocol": options.protocol.name, "protocol_sha256": provenance.file_hash(options.protocol),
-        "bench_protocol": protocol.name, "bench_protocol_sha256": protocol.content_hash,
-        "data_hash": dataset.dataset_hash, "sigkit_tree": provenance.tree_hash(),
-        "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed, "complete": not options.sizes,
-        "test_engines": sum(split == "test" for split in dataset.splits.values()),
-        "left_out": left_out, "versions": provenance.versions(),
-    }  # fmt: skip
-    options.out.mkdir(parents=True, exist_ok=True)
-    text = json.dumps(plain({"about": about, "rows": rows}), indent=1, ensure_ascii=False, allow_nan=False)
-    (options.out / "learning_curve.json").write_text(text + "\n", encoding="utf-8")
-    (options.out / "learning_curve.md").write_text(as_markdown(about, rows), encoding="utf-8")
+    about = about_study(
+        options.protocol, seed, bench_protocol=protocol.name, bench_protocol_sha256=protocol.content_hash,
+        data_hash=dataset.dataset_hash, complete=not options.sizes,
+        test_engines=sum(split == "test" for split in dataset.splits.values()), left_out=left_out,
+    )  # fmt: skip
+    write_study(options.out, "learning_curve", {"about": about, "rows": rows}, as_markdown(about, rows))
     draw_curves(rows, options.out / "learning_curve.png")
     sys.stdout.write(f"{options.out / 'learning_curve.md'}: {len(rows)} runs\n")
     return 0
@@ -138,10 +131,7 @@ def as_markdown(about: dict[str, Any], rows: list[dict[str, Any]]) -> str:
     told = [row for row in rows if not row["problem"]]
     primary = told[0]["primary"] if told else ""
     text = ["# Learning curve", ""]
-    if not about["complete"]:
-        text += ["**A look, not a result: other sizes than the protocol's.**", ""]
-    if about["uncommitted_changes"]:
-        text += ["**Made with changes that are not committed: not a result.**", ""]
+    text += caveats(about, "other sizes than the protocol's")
     counted = told[0]["counted"] if told else 0
     text += [
         f"Task, test split and metrics of the bench's protocol `{about['bench_protocol']}`: {counted} firings of "

@@ -1,4 +1,4 @@
-"""Ignition circuits of other structure than the simulator's, written for ngspice.
+"""Ignition circuits of other structure than the simulator's usual one, written for ngspice.
 
 What differs: coils whose secondary ends at the supply, in a blocking diode, in two coupled sections with their own
 capacitance, or behind a rotor gap; a gap whose voltage is a fall that grows with time plus a constant resistance
@@ -13,6 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 TOPOLOGIES = ("common_supply", "blocking_diode", "two_sections", "rotor_gap")
+#: What a table of results on these circuits must say.
+TAUGHT_WORDS = (
+    "Nothing was taught on such circuits; but a third of the engines that the built-in locator learnt from have rotor "
+    "gaps, ends that fade, or other rings and arcs than the usual, by the simulator's own laws."
+)
 #: Rest before the coil is switched on and time solved behind the switching-off, seconds.
 LEAD_IN_S, AFTER_S = 20e-6, 5e-3
 #: Re-ignitions shorter than this behind the discharge do not move its end (the simulator's rule), seconds.

@@ -15,7 +15,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from ngspice_circuits import AFTER_S, LEAD_IN_S, TOPOLOGIES, Coil, draw_coil, draw_gap, instants, write_circuit
+from ngspice_circuits import (
+    AFTER_S,
+    LEAD_IN_S,
+    TAUGHT_WORDS,
+    TOPOLOGIES,
+    Coil,
+    draw_coil,
+    draw_gap,
+    instants,
+    write_circuit,
+)
 from numpy.typing import NDArray
 
 from sigkit import provenance
@@ -258,9 +268,9 @@ def as_markdown(about: dict[str, Any], lines: list[dict[str, Any]]) -> str:
     if about["uncommitted_changes"]:
         text.append("**Made with changes that are not committed: not a result.**\n")
     text.append(
-        f"{about['firings']} firings on {about['engines']} coils of four structures the simulator does not have, "
-        f"solved by ngspice, recorded through the instrument model. Seed {about['seed']}, drawn from the committed "
-        f"tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did "
+        f"{about['firings']} firings on {about['engines']} coils of four structures other than the simulator's usual one, "
+        f"solved by ngspice, recorded through the instrument model. {TAUGHT_WORDS} "
+        f"Seed {about['seed']}, drawn from the committed tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did "
         "not finish and were drawn again. Simulated is not recorded: nothing here is a claim about the field. Burn "
         "time, absolute errors of the answered; in brackets: 95 % interval by bootstrap over coils.\n"
     )

@@ -19,6 +19,7 @@ from first_table import without_nan
 from first_table_lines import Line, LineMaker, make_lines
 from first_table_rows import score_engines
 from numpy.typing import NDArray
+from study_files import caveats
 
 from sigkit import provenance
 from sigkit.jobs import TaskFailure, run_jobs
@@ -160,10 +161,7 @@ def as_markdown(about: dict[str, Any], results: list[dict[str, Any]]) -> str:
         "",
         "![Shares against the values of each property](robustness.png)",
     ]
-    if not about["complete"]:
-        rows[1:1] = ["", "**A look, not a result: fewer engines than the protocol asks for.**"]
-    if about["uncommitted_changes"]:
-        rows[1:1] = ["", "**Made with changes that are not committed: not a result.**"]
+    rows[2:2] = caveats(about, "fewer engines than the protocol asks for")
     for name in dict.fromkeys(one["property"] for one in results):
         rows += ["", f"## {WORDS.get(name, name)}", "", f"| value | {' | '.join(head for _, head in COLUMNS)} |",
                  "|---" * (len(COLUMNS) + 1) + "|"]  # fmt: skip

@@ -8,7 +8,6 @@ Run from the project's folder with the Python of an environment that holds the p
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import tempfile
 import tomllib
@@ -16,7 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from ngspice_circuits import TAUGHT_WORDS
 from ngspice_dataset import make_dataset
+from study_files import about_study, caveats, write_study
 
 from sigkit import provenance
 from sigkit.bench.evaluate import default_cache
@@ -29,7 +30,6 @@ from sigkit.bench.task_scores import primary_statistic, score_task
 from sigkit.corpus.dataset import Dataset
 from sigkit.jobs import TaskFailure, stream_jobs
 from sigkit.score.paired_difference import paired_statistic_difference
-from sigkit.score.plain import plain
 
 HERE = Path(__file__).resolve().parent
 DATA = ("simulated", "solved")
@@ -75,19 +75,13 @@ def main() -> int:
         rows.append(row)
         outcomes[row["protocol"], row["algorithm"]] = outcome
     add_differences(rows, outcomes, seed)
-    about = {
-        "protocol": options.protocol.name, "protocol_sha256": provenance.file_hash(options.protocol),
-        "solved_protocol_sha256": provenance.file_hash(solved_protocol), "sigkit_tree": provenance.tree_hash(),
-        "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed, "solved_engines": engines,
-        "complete": engines >= study["solved_engines"],
-        "data": {"simulated": simulated.dataset_hash, "solved": solved.dataset_hash},
-        "simulated_engines": sum(split == "test" for split in simulated.splits.values()),
-        "left_out": left_out, "versions": provenance.versions(),
-    }  # fmt: skip
-    options.out.mkdir(parents=True, exist_ok=True)
-    text = json.dumps(plain({"about": about, "rows": rows}), indent=1, ensure_ascii=False, allow_nan=False)
-    (options.out / "transfer.json").write_text(text + "\n", encoding="utf-8")
-    (options.out / "transfer.md").write_text(as_markdown(about, rows), encoding="utf-8")
+    about = about_study(
+        options.protocol, seed, solved_protocol_sha256=provenance.file_hash(solved_protocol), solved_engines=engines,
+        complete=engines >= study["solved_engines"],
+        data={"simulated": simulated.dataset_hash, "solved": solved.dataset_hash},
+        simulated_engines=sum(split == "test" for split in simulated.splits.values()), left_out=left_out,
+    )  # fmt: skip
+    write_study(options.out, "transfer", {"about": about, "rows": rows}, as_markdown(about, rows))
     draw_pairs(rows, options.out / "transfer.png")
     sys.stdout.write(f"{options.out / 'transfer.md'}: {len(rows)} runs\n")
     return 0
@@ -143,15 +137,13 @@ def add_differences(rows: list[dict[str, Any]], outcomes: dict[tuple[str, str], 
 def as_markdown(about: dict[str, Any], rows: list[dict[str, Any]]) -> str:
     """Return a table a task."""
     text = ["# Transfer to circuits of other structure", ""]
-    if not about["complete"]:
-        text += ["**A look, not a result: fewer engines than the protocol asks for.**", ""]
-    if about["uncommitted_changes"]:
-        text += ["**Made with changes that are not committed: not a result.**", ""]
+    text += caveats(about, "fewer engines than the protocol asks for")
     text += [
         f"Every algorithm on {about['simulated_engines']} simulated engines and on the firings of "
-        f"{about['solved_engines']} coils of four structures that the simulator does not have (secondary ended at the "
-        "supply, blocking diode, two sections, rotor gap; other gap law), solved by ngspice, recorded through the same "
-        "model of the recorder. Settings are chosen on simulated engines alone. Simulated engines suffer from faults "
+        f"{about['solved_engines']} coils of four structures (secondary ended at the supply, blocking diode, two "
+        "sections, rotor gap; another gap law), solved by ngspice, recorded through the same model of the recorder. "
+        f"{TAUGHT_WORDS} "
+        "Settings are chosen on simulated engines alone. Simulated engines suffer from faults "
         "and crosstalk and have up to six leads; solved ones are sound and have one: what is easy and what is hard "
         "differs too, so compare the algorithms within a column. In brackets: 95 % interval by bootstrap over engines; "
         f"ours ahead: of the same engines drawn. Seed {about['seed']} from the committed tree "
