@@ -268,11 +268,12 @@ def as_markdown(about: dict[str, Any], lines: list[dict[str, Any]]) -> str:
     if about["uncommitted_changes"]:
         text.append("**Made with changes that are not committed: not a result.**\n")
     text.append(
-        f"{about['firings']} firings on {about['engines']} coils of four structures other than the simulator's usual one, "
-        f"solved by ngspice, recorded through the instrument model. {TAUGHT_WORDS} "
-        f"Seed {about['seed']}, drawn from the committed tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. {about['drawn_again']} circuits did "
-        "not finish and were drawn again. Simulated is not recorded: nothing here is a claim about the field. Burn "
-        "time, absolute errors of the answered; in brackets: 95 % interval by bootstrap over coils.\n"
+        f"{about['firings']} firings on {about['engines']} coils of four structures other than the simulator's usual "
+        f"one, solved by ngspice, recorded through the instrument model. {TAUGHT_WORDS} Seed {about['seed']}, drawn "
+        f"from the committed tree ({about['sigkit_tree']}) and the protocol `{about['protocol']}`. "
+        f"{about['drawn_again']} circuits did not finish and were drawn again. Simulated is not recorded: nothing here "
+        "is a claim about the field. Burn time, absolute errors of the answered; in brackets: 95 % interval by "
+        "bootstrap over coils.\n"
     )
     text.append(
         "| part | counted | answered | bias | median | 95 % quantile | 99 % quantile | unit "
