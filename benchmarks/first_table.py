@@ -10,7 +10,6 @@ The captures live in memory only. The seed comes from the committed sigkit/ tree
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import sys
 import tomllib
@@ -21,6 +20,7 @@ from typing import Any
 import numpy as np
 from first_table_lines import Line, confusion_of_best, make_lines
 from first_table_rows import score_engines
+from study_files import write_study
 
 from sigkit import provenance
 from sigkit.classify.model_store import load_default_model
@@ -67,10 +67,7 @@ def main() -> int:
         "conditions": list(CONDITIONS),
         "confusion_of_best_guess": confusion_of_best(rows) if model else [],
     }
-    options.out.mkdir(parents=True, exist_ok=True)
-    text = json.dumps(without_nan(result), indent=1, ensure_ascii=False, allow_nan=False)
-    (options.out / "first_table.json").write_text(text + "\n", encoding="utf-8")
-    (options.out / "first_table.md").write_text(as_markdown(result, lines), encoding="utf-8")
+    write_study(options.out, "first_table", result, as_markdown(result, lines))
     sys.stdout.write(f"{options.out / 'first_table.md'}: {about['firings']} firings, {about['engines']} engines\n")
     return 0
 
@@ -123,15 +120,6 @@ def _describe(task: tuple[dict[str, Any], float, int, int]) -> str:
 def asked(rows: dict[str, np.ndarray]) -> int:
     """Return the number of firings of secondary leads whose switching-off is on the record."""
     return int((~rows["spurious"] & rows["on_record"] & (rows["kind"] == "secondary_voltage")).sum())
-
-
-def without_nan(value: Any) -> Any:
-    """Return the value with None for NaN, which JSON does not know."""
-    if isinstance(value, dict):
-        return {name: without_nan(one) for name, one in value.items()}
-    if isinstance(value, list):
-        return [without_nan(one) for one in value]
-    return None if isinstance(value, float) and np.isnan(value) else value
 
 
 def as_markdown(result: dict[str, Any], lines: list[Line]) -> str:

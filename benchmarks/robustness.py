@@ -7,7 +7,6 @@ Run from the project's folder: ``python benchmarks/robustness.py --workers 2``. 
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import tomllib
 from dataclasses import asdict
@@ -15,11 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from first_table import without_nan
 from first_table_lines import Line, LineMaker, make_lines
 from first_table_rows import score_engines
 from numpy.typing import NDArray
-from study_files import caveats
+from study_files import caveats, write_study
 
 from sigkit import provenance
 from sigkit.jobs import TaskFailure, run_jobs
@@ -80,10 +78,7 @@ def main() -> int:
              "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed,
              "engines_a_value": engines, "complete": engines >= protocol["engines_a_value"],
              "versions": provenance.versions()}  # fmt: skip
-    text = json.dumps(without_nan({"about": about, "points": results}), indent=1, ensure_ascii=False, allow_nan=False)
-    options.out.mkdir(parents=True, exist_ok=True)
-    (options.out / "robustness.json").write_text(text + "\n", encoding="utf-8")
-    (options.out / "robustness.md").write_text(as_markdown(about, results), encoding="utf-8")
+    write_study(options.out, "robustness", {"about": about, "points": results}, as_markdown(about, results))
     draw(results, options.out / "robustness.png")
     sys.stdout.write(f"{options.out / 'robustness.md'}: {len(points)} points\n")
     return 0
