@@ -6,6 +6,7 @@ The process is given folders of captures and nothing of the truth, except the la
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -16,12 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit import registry
+from sigkit.bench.check_classifier import wrong_judgement
+from sigkit.bench.check_detector import wrong_firings
+from sigkit.bench.check_locator import wrong_instants
 from sigkit.bench.judge_tables import answer_roles, answer_scores
 from sigkit.capture.open_captures import open_planned, plan_opening
 from sigkit.contracts.classifier import Judgement
 from sigkit.corpus.firing_examples import windows_on_grid
+from sigkit.errors import PluginError
 from sigkit.types.capture import Capture
+from sigkit.types.channel import Channel
 from sigkit.types.firing_table import UNKNOWN, Table, concatenate
+from sigkit.types.firings import Firings
 
 #: Passes of the reference operation (minimum and maximum over an array of this many samples) that are timed.
 REFERENCE_PASSES, REFERENCE_SAMPLES = 5, 4_000_000
@@ -41,7 +48,13 @@ def work(request: dict[str, Any]) -> dict[str, float]:
     -------
     dict
         ``learn_s`` and ``judge_s``, seconds, and ``reference_s``, seconds of the reference operation here and now.
+
+    Raises
+    ------
+    PluginError
+        When the plug-in is not to be had, or an answer breaks its contract: nothing broken is scored in silence.
     """
+    own = os.getpid()
     group, out = request["group"], Path(request["out"])
     reference_s = reference_seconds()
     if group == "pipelines":
@@ -60,6 +73,9 @@ def work(request: dict[str, Any]) -> dict[str, float]:
             begin = time.perf_counter()
             table = _ANSWERS[group](made, request)
             seconds = {"learn_s": 0.0, "judge_s": time.perf_counter() - begin}
+    if os.getpid() != own:
+        # A child that the plug-in forked and forgot has come this far too: one process answers.
+        os._exit(0)
     stored: dict[str, Any] = {name: _plain(column) for name, column in table.items()}
     np.savez_compressed(out, **stored)
     return {**seconds, "reference_s": reference_s}
@@ -85,7 +101,9 @@ def captures_of(folder: str | Path) -> list[Capture]:
 def _detect(detector: Any, request: dict[str, Any]) -> Table:
     rows: dict[str, list] = {"capture": [], "channel": [], "time_s": [], "polarity": []}
     for capture in captures_of(request["captures"]):
-        for channel, found in zip(capture.channels, detector.detect(capture), strict=True):
+        answer = detector.detect(capture)
+        _refuse(wrong_firings(capture, answer), request["name"], capture.name)
+        for channel, found in zip(capture.channels, answer, strict=True):
             rows["capture"] += [capture.name] * len(found)
             rows["channel"] += [channel.name] * len(found)
             rows["time_s"] += list(np.asarray(found.position) / channel.sample_rate_Hz + channel.start_s)
@@ -100,6 +118,7 @@ def _locate(locator: Any, request: dict[str, Any]) -> Table:
     from sigkit.measure.measure_capture import measure_capture
 
     detector = registry.load("detectors", request["detector"])()
+    locator = _Checked(locator, request["name"])
     parts = []
     for capture in captures_of(request["captures"]):
         table = measure_capture(capture, detector, locator).table
@@ -115,6 +134,24 @@ def _locate(locator: Any, request: dict[str, Any]) -> Table:
         }
         parts.append(kept)
     return concatenate(parts)
+
+
+class _Checked:
+    """A locator each answer of which is held against the contract before it is measured."""
+
+    def __init__(self, locator: Any, name: str) -> None:
+        self._locator, self._name = locator, name
+        self.name = getattr(locator, "name", name)
+
+    def locate(self, channel: Channel, firings: Firings) -> Any:
+        found = self._locator.locate(channel, firings)
+        _refuse(wrong_instants(firings, found), self._name, f"channel {channel.name}")
+        return found
+
+
+def _refuse(problem: str, name: str, place: str) -> None:
+    if problem:
+        raise PluginError(f"{place}: {problem}; sigkit bench check {name} tells more")
 
 
 def _screen(request: dict[str, Any]) -> Table:
@@ -181,6 +218,7 @@ def _classify(made: Any, request: dict[str, Any]) -> tuple[Table, dict[str, floa
     learnt = time.perf_counter()
     inputs, rows = _inputs(made, request, request["captures"])
     judged: Judgement = made.judge(inputs)
+    _refuse(wrong_judgement(judged, len(inputs)), request["name"], "judge")
     table: Table = {name: rows[name] for name in ("capture", "channel", "time_s")}
     table["condition"] = np.asarray(judged.condition, dtype=object)
     table["condition_set"] = np.asarray(judged.condition_set, dtype=object)

@@ -29,21 +29,20 @@ def classifier_checks(kind: Any) -> Iterator[Check]:
         return ready[0]
 
     yield "declared: takes features or windows, and learns from them", lambda: _ready(*given())
-    yield "contract: probabilities, best guess and set fit together", lambda: wrong_judgement(given()[1], given()[0])
+    yield "contract: probabilities, best guess and set fit together", lambda: _judged(given()[0], given()[1])
     yield "determinism: the same answer twice", lambda: _apart(given()[0], given()[1], given()[1])
     yield "determinism: fitted anew, the same answer", lambda: _apart_of(given()[0], _fitted(kind)[0], given()[1])
     yield "a firing is judged alike alone and in company", lambda: _alone(*given())
-    yield "edge case: no firing", lambda: wrong_judgement(given()[1][:0], given()[0])
-    yield "edge case: one firing", lambda: wrong_judgement(given()[1][:1], given()[0])
+    yield "edge case: no firing", lambda: _judged(given()[0], given()[1][:0])
+    yield "edge case: one firing", lambda: _judged(given()[0], given()[1][:1])
     if getattr(kind, "takes", "features") == "features":
-        yield "edge case: every feature is missing", lambda: wrong_judgement(given()[1][:3] * np.nan, given()[0])
+        yield "edge case: every feature is missing", lambda: _judged(given()[0], given()[1][:3] * np.nan)
     else:
-        yield "edge case: a flat window", lambda: wrong_judgement(given()[1][:3] * 0, given()[0])
+        yield "edge case: a flat window", lambda: _judged(given()[0], given()[1][:3] * 0)
 
 
-def wrong_judgement(given: NDArray, made: Any) -> str:
-    """Return what is wrong with a classifier's answer, ``""`` when nothing is."""
-    found, n = made.judge(given), given.shape[0]
+def wrong_judgement(found: Any, n: int) -> str:
+    """Return what is wrong with a classifier's answer for ``n`` firings, ``""`` when nothing is."""
     if not isinstance(found, Judgement):
         return "judge must return a sigkit.contracts.classifier.Judgement"
     strange = sorted(set(found.classes) - set(CONDITIONS))
@@ -66,6 +65,10 @@ def wrong_judgement(given: NDArray, made: Any) -> str:
         if outside:
             return f"the set {members!r} holds {outside[0]!r}, which is none of its classes"
     return "" if 0.0 <= found.coverage <= 1.0 else f"coverage is {found.coverage}; expected 0 to 1"
+
+
+def _judged(made: Any, given: NDArray) -> str:
+    return wrong_judgement(made.judge(given), given.shape[0])
 
 
 def _fitted(kind: Any) -> tuple[Any, NDArray]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
+
+import numpy as np
 
 from sigkit import registry
 from sigkit.errors import PluginError
@@ -125,14 +127,23 @@ def declared_tunable(kind: Any) -> Iterator[Check]:
 
 
 def _tunable(kind: Any) -> str:
-    tunable = kind.tunable
-    if not isinstance(tunable, Mapping) or len(tunable) > 1:
+    return wrong_tunable(kind.tunable)
+
+
+def wrong_tunable(tunable: Any) -> str:
+    """Return what is wrong with a plug-in's ``tunable``, ``""`` when nothing is."""
+    values = list(tunable.values()) if isinstance(tunable, Mapping) else []
+    if not isinstance(tunable, Mapping) or len(tunable) > 1 or any(not _listed(one) for one in values):
         return f"expected one setting and its values, as in {{'threshold': (0.1, 0.2)}}; found {tunable!r}"
-    return "" if all(len(values) for values in tunable.values()) else "the setting has no values"
+    return "" if all(len(one) for one in values) else "the setting has no values"
+
+
+def _listed(values: Any) -> bool:
+    return isinstance(values, (Sequence, np.ndarray)) and not isinstance(values, str)
 
 
 def _run(check: Callable[[], str]) -> str:
     try:
         return check()
-    except Exception as error:  # noqa: BLE001  a stranger's plug-in may fail in any way
+    except (Exception, SystemExit) as error:  # noqa: BLE001  a stranger's plug-in may fail in any way
         return f"it raised {type(error).__name__}: {error}"

@@ -16,6 +16,7 @@ from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.bench.simulated_data import protocol_data
 from sigkit.bench.task_scores import score_task
 from sigkit.corpus.dataset import Dataset
+from sigkit.errors import SettingsError
 from sigkit.types.capture import Capture
 
 
@@ -78,9 +79,24 @@ def score_file(path: str | Path, protocol: Protocol, dataset: Dataset, split: st
     SettingsError
         When the table breaks a rule; the text names line and column.
     """
+    _refuse_unscorable(dataset, protocol, split)
     # Opened, because a file may hold several sweeps, each a capture with a name of its own.
-    table = read_predictions(path, protocol, {capture.name for capture in dataset.captures(split)})
+    table = read_predictions(
+        path, protocol, {one.name for one in dataset.captures(split)}, set(dataset.capture_names())
+    )
     return _score(protocol, dataset, table, split, Path(path).name)
+
+
+def _refuse_unscorable(dataset: Dataset, protocol: Protocol, split: str) -> None:
+    """Raise before anything is read when the data set cannot judge: no truth, no such split, no wanted split."""
+    if dataset.truth() is None:
+        raise SettingsError(
+            f"{dataset.name} has no truth.parquet, so nothing can be scored against it; "
+            "leave --data out to score on the protocol's own data set, or give --data demo"
+        )
+    if split not in dataset.splits.values():
+        there = ", ".join(sorted(set(dataset.splits.values()))) or "none"
+        raise SettingsError(f"{dataset.name} has no engine in the split {split}; it has {there}; give --split")
 
 
 def _score(protocol: Protocol, dataset: Dataset, table: Any, split: str, name: str) -> Scored:

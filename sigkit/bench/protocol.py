@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sigkit.bench.check_protocol import TOLERANCE_MS, check_protocol
 from sigkit.errors import SettingsError
 from sigkit.shipped import shipped_protocols
 
@@ -21,9 +22,6 @@ TASKS = {
     "condition": "classifiers",
     "screening_rank": "screeners",
 }
-#: Splits a protocol may draw, in order of their seeds.
-SPLITS = ("train", "develop", "test")
-_KNOWN = {"name", "task", "title", "matching", "data", "baselines", "settings"}
 
 
 @dataclass(frozen=True)
@@ -38,7 +36,7 @@ class Protocol:
         A prediction is a true firing when its switching-off lies this near, seconds.
     data : dict
         ``engines`` (split -> number) and ``recipe`` (entries of `sigkit.simulate.study_recipe.StudyRecipe`); or
-        ``folder``, a stored data set.
+        ``folder``, a stored data set (``demo`` is the shipped one).
     baselines : tuple of str
         Plug-ins that compete beside the built-in ones; those that are not installed are left out by name.
     settings : dict
@@ -47,6 +45,8 @@ class Protocol:
         SHA-256 of the protocol file.
     data_hash : str
         SHA-256 of the data section: protocols with the same section share one simulated data set.
+    file : str
+        The file as it was named, ``""`` for a protocol that comes with sigkit.
     """
 
     name: str
@@ -58,11 +58,17 @@ class Protocol:
     settings: dict[str, Any] = field(default_factory=dict)
     content_hash: str = ""
     data_hash: str = ""
+    file: str = ""
 
     @property
     def group(self) -> str:
         """Group of plug-ins that compete."""
         return TASKS[self.task]
+
+    @property
+    def called(self) -> str:
+        """What ``sigkit bench run`` is given to run it: its name, or its file."""
+        return self.file or self.name
 
 
 def protocol_names() -> tuple[str, ...]:
@@ -80,10 +86,12 @@ def read_protocol(name_or_path: str | Path) -> Protocol:
     Raises
     ------
     SettingsError
-        When there is no such protocol, it is not valid TOML, or an entry is unknown, missing or out of range.
+        When there is no such protocol, it is not valid TOML, or an entry is unknown, missing or out of range,
+        or a file takes the name of a protocol that comes with sigkit.
     """
     path = Path(name_or_path)
-    if path.suffix != ".toml":
+    shipped = path.suffix != ".toml"
+    if shipped:
         path = shipped_protocols() / f"{name_or_path}.toml"
     if not path.is_file():
         raise SettingsError(
@@ -91,41 +99,36 @@ def read_protocol(name_or_path: str | Path) -> Protocol:
         )
     raw = path.read_bytes()
     try:
-        told = tomllib.loads(raw.decode("utf-8"))
+        told = tomllib.loads(raw.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: not a valid TOML file: {error}") from None
-    unknown = sorted(set(told) - _KNOWN)
-    if unknown:
-        raise SettingsError(f"{path}: unknown entry {unknown[0]!r}; known: {', '.join(sorted(_KNOWN))}")
-    for needed in ("name", "task", "data"):
-        if needed not in told:
-            raise SettingsError(f"{path}: the entry {needed!r} is missing")
-    if told["task"] not in TASKS:
-        raise SettingsError(f"{path}: unknown task {told['task']!r}; known: {', '.join(TASKS)}")
-    data = told["data"]
-    if "folder" not in data:
-        engines = data.get("engines", {})
-        wrong = [split for split in engines if split not in SPLITS]
-        if wrong or any(int(engines.get(split, 0)) < 1 for split in ("develop", "test")):
-            raise SettingsError(
-                f"{path}: [data.engines] needs develop and test of at least 1 engine (and train where "
-                f"the task learns), not {engines}"
-            )
-    tolerance_ms = float(told.get("matching", {}).get("tolerance_ms", 1.0))
-    if not 0.0 < tolerance_ms <= 10.0:
-        raise SettingsError(f"{path}: tolerance_ms is {tolerance_ms}; it must lie between 0 and 10")
-    section = repr(_sorted(data)).encode()
+    try:
+        check_protocol(told, TASKS)
+    except SettingsError as fault:
+        raise SettingsError(f"{path}: {fault}") from None
+    content = hashlib.sha256(raw).hexdigest()
+    if not shipped:
+        _refuse_taken_name(path, told["name"], content)
+    data = dict(told["data"])
     return Protocol(
-        str(told["name"]),
-        str(told["task"]),
-        str(told.get("title", told["name"])),
-        tolerance_ms * 1e-3,
+        told["name"],
+        told["task"],
+        told.get("title", told["name"]),
+        float(told.get("matching", {}).get("tolerance_ms", TOLERANCE_MS)) * 1e-3,
         data,
         tuple(told.get("baselines", ())),
         dict(told.get("settings", {})),
-        hashlib.sha256(raw).hexdigest(),
-        hashlib.sha256(section).hexdigest(),
+        content,
+        hashlib.sha256(repr(_sorted(data)).encode()).hexdigest(),
+        "" if shipped else str(name_or_path),
     )
+
+
+def _refuse_taken_name(path: Path, name: str, content: str) -> None:
+    """Refuse a file that calls itself like a protocol of ours but is another: its runs would replace ours."""
+    ours = shipped_protocols() / f"{name}.toml"
+    if name in protocol_names() and hashlib.sha256(ours.read_bytes()).hexdigest() != content:
+        raise SettingsError(f"{path}: name is {name!r}, which is a protocol of sigkit; give it another name")
 
 
 def _sorted(value: Any) -> Any:

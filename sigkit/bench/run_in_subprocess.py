@@ -6,7 +6,6 @@ import csv
 import json
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
@@ -16,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from sigkit.bench.run_alone import run_alone
 from sigkit.capture.profile import ENDING as PROFILE_ENDING
 from sigkit.capture.profile import read_profile
 from sigkit.corpus.dataset import CAPTURES, Dataset
@@ -24,6 +24,10 @@ from sigkit.types.firing_table import Table
 
 #: Settings of the machine that a subprocess keeps; everything else, paths of this run among it, is left out.
 KEPT_ENVIRONMENT = ("PATH", "LANG", "LC_ALL", "SYSTEMROOT", "LD_LIBRARY_PATH", "OMP_NUM_THREADS", "VIRTUAL_ENV")
+
+
+#: Longest time for one answer, seconds: ten times what the slowest of our runs took, rounded up (our choice).
+LIMIT_S = 3600.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +96,7 @@ def run_in_subprocess(
     learn_from: str = "",
     detector: str = "block_activity",
     locator: str = "instant_networks",
+    limit_s: float = LIMIT_S,
 ) -> Answer:
     """Let one algorithm answer for the captures of a split.
 
@@ -107,11 +112,14 @@ def run_in_subprocess(
         Split whose captures and conditions it may learn from, ``""`` for none. Never ``test``.
     detector, locator : str
         Built-in plug-ins that do what the algorithm does not.
+    limit_s : float
+        Longest time it may take, seconds.
 
     Raises
     ------
     PluginError
-        When it may not learn from that split, or fails; the text ends with what it said.
+        When it may not learn from that split, fails, takes longer than the limit or ends its process; the text ends
+        with what it said.
     """
     if learn_from in ("test", split) and learn_from:
         raise PluginError(f"{name}: nothing may be learnt from {learn_from}, which is what is judged")
@@ -142,11 +150,16 @@ def run_in_subprocess(
         path = [entry for entry in sys.path if entry and Path(entry).is_dir()]
         environment["PYTHONPATH"] = os.pathsep.join(path)
         command = [sys.executable, "-W", "ignore", "-m", "sigkit.bench.algorithm_worker", str(home / "request.json")]
-        ran = subprocess.run(command, cwd=home, env=environment, capture_output=True, text=True, check=False)
+        where = f"{name} failed on {dataset.name}/{split}"
+        try:
+            ended = run_alone(command, home, environment, limit_s)
+        except TimeoutError:
+            raise PluginError(f"{where}: no answer within {limit_s:g} s; it was stopped") from None
         done = home / "request.done.json"
-        if ran.returncode or not done.is_file():
-            said = (ran.stderr or ran.stdout).strip().splitlines()
-            raise PluginError(f"{name} failed on {dataset.name}/{split}: {said[-1] if said else 'it said nothing'}")
+        if ended.code or not done.is_file():
+            raise PluginError(
+                f"{where}: {ended.last_words or f'its process ended with code {ended.code} before it had answered'}"
+            )
         with np.load(home / "answer.npz", allow_pickle=False) as held:
             table: Table = {
                 key: held[key].astype(object) if held[key].dtype.kind == "U" else held[key] for key in held.files

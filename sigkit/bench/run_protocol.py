@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import shlex
+import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,13 +15,15 @@ from typing import Any
 import numpy as np
 
 from sigkit import provenance, registry
+from sigkit.bench.check_plugin import wrong_tunable
+from sigkit.bench.check_protocol import HELPERS, PLAIN_NAME
 from sigkit.bench.protocol import Protocol
-from sigkit.bench.run_in_subprocess import Answer, run_in_subprocess
+from sigkit.bench.run_in_subprocess import LIMIT_S, Answer, run_in_subprocess
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.bench.simulated_data import data_seed
 from sigkit.bench.task_scores import score_task
 from sigkit.corpus.dataset import Dataset
-from sigkit.errors import SettingsError
+from sigkit.errors import PluginError, SettingsError
 from sigkit.score.plain import plain
 
 #: The one whole chain from capture to judged table: what `sigkit screen` does, our own competitor in these groups.
@@ -45,13 +51,19 @@ class Competitor:
 
 def competitors(protocol: Protocol) -> tuple[Competitor, ...]:
     """Return who competes: everything of the group that is installed, and listed baselines that are not."""
-    found = [Competitor(PIPELINE, "built-in")] if protocol.group in PIPELINE_GROUPS else []
+    piped = protocol.group in PIPELINE_GROUPS
+    found = [Competitor(PIPELINE, "built-in")] if piped else []
     for plugin in registry.plugins(protocol.group):
         if plugin.distribution.startswith("sigkit "):
             origin = "built-in"
         else:
             origin = "baseline" if plugin.name.startswith("baseline_") else "plug-in"
-        found.append(Competitor(plugin.name, origin, plugin.problem))
+        problem = plugin.problem
+        if not problem and piped and plugin.name == PIPELINE:
+            problem = f"the name {PIPELINE!r} is that of sigkit's whole chain here; rename the plug-in"
+        if not problem and not PLAIN_NAME.fullmatch(plugin.name):
+            problem = f"{plugin.name!r} cannot name its files; use letters, digits, _ and - only"
+        found.append(Competitor(plugin.name, origin, problem))
     there = {one.name for one in found}
     found += [Competitor(name, "baseline", "not installed") for name in protocol.baselines if name not in there]
     return tuple(found)
@@ -68,8 +80,12 @@ def run_paths(runs: Path, protocol: Protocol, algorithm: str) -> tuple[Path, Pat
     return runs / f"{stem}.json", runs / f"{stem}.npz", runs / f"{stem}.choice.json"
 
 
-def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Path) -> dict[str, Any]:
+def run_protocol(
+    protocol: Protocol, algorithm: str, dataset: Dataset, runs: Path, limit_s: float = LIMIT_S
+) -> dict[str, Any]:
     """Run one algorithm; a finished run of the same protocol, data and sigkit is kept as it is.
+
+    The files of a run appear when it has ended, each whole; one that was interrupted leaves none of them.
 
     Parameters
     ----------
@@ -79,6 +95,8 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
         With truth and splits.
     runs : Path
         Folder of the results.
+    limit_s : float
+        Longest time for one answer, seconds.
 
     Returns
     -------
@@ -92,30 +110,66 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
     SettingsError
         When there is nothing to score.
     """
-    result_path, outcome_path, choice_path = run_paths(runs, protocol, algorithm)
+    paths = run_paths(runs, protocol, algorithm)
     identity: dict[str, Any] = {
-        "protocol_sha256": protocol.content_hash,
-        "sigkit_tree": provenance.tree_hash(),
-        "uncommitted_changes": provenance.has_uncommitted_changes(),
+        **state_of(protocol),
         "data": {
             "hash": dataset.dataset_hash,
             "seed": data_seed(protocol) if "engines" in protocol.data else 0,
             "engines": _counts(dataset),
         },
     }
-    if result_path.is_file() and outcome_path.is_file():
-        kept = json.loads(result_path.read_text(encoding="utf-8"))
-        if not identity["uncommitted_changes"] and all(kept.get(key) == value for key, value in identity.items()):
+    kept = read_result(paths[0])
+    if paths[1].is_file() and not identity["uncommitted_changes"]:
+        if all(kept.get(key) == value for key, value in identity.items()):
             return {**kept, "kept": True}
-    for path in (result_path, outcome_path, choice_path):
+    for path in paths:
         path.unlink(missing_ok=True)
+    # Two runs at once, or one that is stopped, never meet in a file: each works in a folder of its own.
+    with tempfile.TemporaryDirectory(prefix=".running-", dir=runs) as work:
+        own = run_paths(Path(work), protocol, algorithm)
+        result = _run(protocol, algorithm, dataset, own, identity, limit_s)
+        # The result comes last: where it is, the others are.
+        for written, path in reversed(list(zip(own, paths, strict=True))):
+            os.replace(written, path)
+    return result
+
+
+def state_of(protocol: Protocol) -> dict[str, Any]:
+    """Return what tells, besides the data, whether a run may be kept: the protocol's and sigkit's own state."""
+    return {
+        "protocol_sha256": protocol.content_hash,
+        "sigkit_tree": provenance.tree_hash(),
+        "uncommitted_changes": provenance.has_uncommitted_changes(),
+    }
+
+
+def read_result(path: Path) -> dict[str, Any]:
+    """Return the result of an earlier run, ``{}`` where there is none or it is damaged and has to be made again."""
+    try:
+        held = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return held if isinstance(held, dict) and "metrics" in held and "time" in held else {}
+
+
+def _run(
+    protocol: Protocol,
+    algorithm: str,
+    dataset: Dataset,
+    paths: tuple[Path, Path, Path],
+    identity: dict[str, Any],
+    limit_s: float,
+) -> dict[str, Any]:
+    result_path, outcome_path, choice_path = paths
+    begin = time.perf_counter()
     seed = provenance.seed_from(identity["data"]["hash"], protocol.content_hash)
     labels = SealedLabels(dataset, algorithm, choice_path)
     learn = "train" if protocol.group == "classifiers" and "train" in dataset.splits.values() else ""
-    settings = choose_setting(protocol, algorithm, dataset, labels, choice_path, learn, seed)
-    answer = answer_split(protocol, algorithm, dataset, "test", settings, learn)
+    settings = choose_setting(protocol, algorithm, dataset, labels, choice_path, learn, seed, limit_s=limit_s)
+    answer = answer_split(protocol, algorithm, dataset, "test", settings, learn, limit_s)
     scored = score_task(protocol, labels.truth("test"), answer.table, seed)
-    time = {**answer.seconds, "ratio": answer.seconds["judge_s"] / max(answer.seconds["reference_s"], 1e-12)}
+    ratio = answer.seconds["judge_s"] / max(answer.seconds["reference_s"], 1e-12)
     origin = next((one.origin for one in competitors(protocol) if one.name == algorithm), "plug-in")
     result = {
         "protocol": protocol.name,
@@ -128,12 +182,12 @@ def run_protocol(protocol: Protocol, algorithm: str, dataset: Dataset, runs: Pat
         "choice": json.loads(choice_path.read_text(encoding="utf-8")),
         **identity,
         "versions": provenance.versions(),
-        "time": time,
+        "time": {**answer.seconds, "ratio": ratio, "total_s": time.perf_counter() - begin},
         "metrics": scored.metrics,
         "primary": scored.primary,
         "counted": scored.counted,
         "higher_is_better": True,
-        "command": f"sigkit bench run {protocol.name} --algorithm {algorithm}",
+        "command": f"sigkit bench run {shlex.quote(protocol.called)} --algorithm {algorithm}",
     }
     outcomes: dict[str, Any] = {
         f"outcome_{k}_{name}": column for k, (name, column) in enumerate(scored.outcomes.items())
@@ -153,26 +207,28 @@ def choose_setting(
     learn: str,
     seed: int,
     split: str = "develop",
+    limit_s: float = LIMIT_S,
 ) -> dict[str, Any]:
     """Choose the value of an algorithm's one tunable setting by the primary metric, and write the choice down.
 
     Raises
     ------
     SettingsError
-        When the split is ``test``, or the algorithm declares more than one tunable setting.
+        When the split is ``test``.
+    PluginError
+        When the algorithm declares more than one tunable setting, or no values for it.
     """
     if split == "test":
         raise SettingsError(f"{algorithm}: settings are chosen on develop, never on test")
     group = _group_of(protocol, algorithm)
     tunable = {} if group == "pipelines" else getattr(registry.load(group, algorithm), "tunable", {})
-    if len(tunable) > 1:
-        raise SettingsError(
-            f"{algorithm} declares {len(tunable)} tunable settings; one at most is chosen by a protocol"
-        )
+    problem = wrong_tunable(tunable)
+    if problem:
+        raise PluginError(f"{algorithm}: its tunable is wrong: {problem}")
     tried: list[list[Any]] = []
     for name, values in dict(tunable).items():
-        for value in values:
-            answer = answer_split(protocol, algorithm, dataset, split, {name: value}, learn)
+        for value in plain(list(values)):
+            answer = answer_split(protocol, algorithm, dataset, split, {name: value}, learn, limit_s)
             scored = score_task(protocol, labels.truth(split), answer.table, seed)
             tried.append([{name: value}, scored.metrics[scored.primary]["value"]])
     best: list[Any] = max(tried, key=lambda one: -math.inf if math.isnan(one[1]) else one[1], default=[{}, 0.0])
@@ -181,11 +237,18 @@ def choose_setting(
 
 
 def answer_split(
-    protocol: Protocol, algorithm: str, dataset: Dataset, split: str, settings: dict[str, Any], learn: str
+    protocol: Protocol,
+    algorithm: str,
+    dataset: Dataset,
+    split: str,
+    settings: dict[str, Any],
+    learn: str,
+    limit_s: float = LIMIT_S,
 ) -> Answer:
     """Let an algorithm answer for a split; what it does not do itself, the protocol's detector and locator do."""
-    others = {key: str(protocol.settings[key]) for key in ("detector", "locator") if key in protocol.settings}
-    return run_in_subprocess(dataset, split, _group_of(protocol, algorithm), algorithm, settings, learn, **others)
+    others = {key: str(protocol.settings[key]) for key in HELPERS if key in protocol.settings}
+    group = _group_of(protocol, algorithm)
+    return run_in_subprocess(dataset, split, group, algorithm, settings, learn, limit_s=limit_s, **others)
 
 
 def _counts(dataset: Dataset) -> dict[str, int]:

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from sigkit import provenance
+from sigkit.bench.check_protocol import SPLITS
 from sigkit.bench.made_once import made_once
-from sigkit.bench.protocol import SPLITS, Protocol
+from sigkit.bench.protocol import Protocol
 from sigkit.capture.profile import ENDING as PROFILE_ENDING
 from sigkit.capture.profile import Profile, write_profile
 from sigkit.capture.sidecar import write_sidecar
@@ -17,6 +18,7 @@ from sigkit.capture.write_capture import write_capture
 from sigkit.capture.write_sweeps import write_sweeps
 from sigkit.corpus.dataset import Dataset
 from sigkit.corpus.describe import Statement, write_description
+from sigkit.corpus.open_dataset import open_dataset
 from sigkit.corpus.typed_csv import write_typed_csv
 from sigkit.simulate.simulated_capture import SimulatedCapture, simulate_captures, stack_truth
 from sigkit.simulate.study_recipe import StudyRecipe
@@ -46,7 +48,7 @@ def protocol_data(protocol: Protocol, cache: Path, workers: int = 1, progress: b
         When a stored data set breaks a rule, an engine in two splits among them.
     """
     if "folder" in protocol.data:
-        return Dataset.open(protocol.data["folder"])
+        return open_dataset(protocol.data["folder"])
     seed = data_seed(protocol)
     home = cache / f"simulated-{seed:016x}"
     made_once(home, lambda folder: _make(protocol, seed, folder, workers, progress))
@@ -99,9 +101,7 @@ def _make(protocol: Protocol, seed: int, home: Path, workers: int, progress: boo
     )
 
 
-def _write_recordings(
-    made: list[SimulatedCapture], folder: Path
-) -> tuple[list[Capture], list[dict[str, Any]]]:
+def _write_recordings(made: list[SimulatedCapture], folder: Path) -> tuple[list[Capture], list[dict[str, Any]]]:
     """Write one file a recording and one profile an engine; return the captures under the names of their files.
 
     Sweeps of one recording share a file: apart, nothing would say that one trigger and one recorder made them.

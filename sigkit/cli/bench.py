@@ -43,10 +43,12 @@ def list_protocols() -> None:
 @app.command()
 def run(
     protocols: Annotated[list[str] | None, typer.Argument(help="Names or .toml files; all when none is given.")] = None,
+    protocol: Annotated[list[str] | None, typer.Option(help="A further name or .toml file.")] = None,
     algorithm: Annotated[str, typer.Option(help="Only this plug-in.")] = "",
     out: Runs = DEFAULT_RUNS,
     cache: Cache = None,
     workers: Workers = 0,
+    limit: Annotated[float, typer.Option(min=1.0, help="Longest time for one answer, seconds.")] = 3600.0,
 ) -> None:
     """Run every competitor of the protocols; finished runs of the same state are kept.
 
@@ -54,46 +56,47 @@ def run(
     """
     import sys
 
-    from sigkit.bench.protocol import protocol_names, read_protocol
-    from sigkit.bench.run_protocol import competitors
-    from sigkit.errors import SettingsError
-    from sigkit.jobs import TaskFailure, stream_jobs
+    from sigkit.bench.plan_runs import plan_runs
+    from sigkit.jobs import TaskFailure, available_cores, stream_jobs
 
-    tasks = []
-    for name in protocols or protocol_names():
-        protocol = read_protocol(name)
-        there = {one.name: one for one in competitors(protocol)}
-        if algorithm and algorithm not in there:
-            raise SettingsError(f"{protocol.name} has no competitor {algorithm!r}; known: {', '.join(there)}")
-        chosen = [there[algorithm]] if algorithm else list(there.values())
-        for one in chosen:
-            if one.problem:
-                typer.echo(f"{protocol.name}: {one.name} left out: {one.problem}", err=True)
-        dataset = _data(protocol, cache, workers)
-        out.mkdir(parents=True, exist_ok=True)
-        tasks += [(protocol, one.name, dataset.folder, out) for one in chosen if not one.problem]
+    plan = plan_runs([*(protocols or []), *(protocol or [])], algorithm, out)
+    for left_out in plan.left_out:
+        typer.echo(left_out, err=True)
+    # At a glance before anything is simulated or run.
+    typer.echo(plan.words(workers or available_cores()), err=True)
+    out.mkdir(parents=True, exist_ok=True)
+    folders = {name: _data(one, cache, workers).folder for name, one in plan.protocols.items()}
+    tasks = [(plan.protocols[name], algorithm, folders[name], out, limit) for name, algorithm in plan.runs]
+    left = plan.time_left(workers or available_cores())
     failures = 0
-    for told in stream_jobs(
+    streamed = stream_jobs(
         _run_one, tasks, workers, progress="running", describe=lambda task: f"{task[0].name}: {task[1]}"
-    ):
+    )
+    for number, told in enumerate(streamed):
         if isinstance(told, TaskFailure):
             failures += 1
+            left.done(number, 0.0)
             sys.stderr.write(f"sigkit: {told}\n")
-        else:
-            typer.echo(told)
+            continue
+        words, spent_s = told
+        left.done(number, spent_s)
+        typer.echo(f"{words}; {number + 1} of {len(tasks)}, {left.words()}")
     if failures:
         raise typer.Exit(1)
 
 
-def _run_one(task: tuple[Protocol, str, Path, Path]) -> str:
+def _run_one(task: tuple[Protocol, str, Path, Path, float]) -> tuple[str, float]:
     from sigkit.bench.run_protocol import run_protocol
     from sigkit.corpus.dataset import Dataset
 
-    protocol, algorithm, folder, out = task
-    result = run_protocol(protocol, algorithm, Dataset.open(folder, checksums=False), out)
+    protocol, algorithm, folder, out, limit_s = task
+    result = run_protocol(protocol, algorithm, Dataset.open(folder, checksums=False), out, limit_s)
     one = result["metrics"][result["primary"]]
-    word = "kept" if result.get("kept") else f"{result['time']['judge_s']:.1f} s"
-    return f"{protocol.name}: {algorithm}: {result['primary']} {one['value']:.4g} ({word})"
+    kept = bool(result.get("kept"))
+    word = "kept" if kept else f"{result['time']['judge_s']:.1f} s"
+    figure = "–" if one["value"] is None else f"{one['value']:.4g}"
+    spent_s = 0.0 if kept else float(result["time"]["total_s"])
+    return f"{protocol.name}: {algorithm}: {result['primary']} {figure} ({word})", spent_s
 
 
 @app.command()
@@ -101,23 +104,25 @@ def score(
     predictions: Annotated[Path, typer.Argument(help="CSV, one row a firing (a capture when ranking).")],
     protocol: Annotated[str, typer.Option(help="Name or .toml file.")],
     split: Annotated[str, typer.Option(help="develop or test.")] = "develop",
-    data: Annotated[Path | None, typer.Option("--data", help="A data set, instead of the protocol's own.")] = None,
+    data: Annotated[
+        Path | None, typer.Option("--data", help="A data set, 'demo' for the shipped one; else the protocol's.")
+    ] = None,
     cache: Cache = None,
     workers: Workers = 0,
 ) -> None:
     """Score a table of predictions made in any language.
 
-    Example: sigkit bench score predictions.csv --protocol polarity --data datasets/river-ferry-demo --split test
+    Example: sigkit bench score predictions.csv --protocol polarity --data demo
     """
     from sigkit.bench.evaluate import score_file
     from sigkit.bench.protocol import read_protocol
-    from sigkit.corpus.dataset import Dataset
+    from sigkit.corpus.open_dataset import open_dataset
     from sigkit.errors import SettingsError
 
     if split not in ("develop", "test"):
         raise SettingsError(f"--split is {split!r}; expected develop or test")
     one = read_protocol(protocol)
-    dataset = Dataset.open(data) if data else _data(one, cache, workers)
+    dataset = open_dataset(data) if data else _data(one, cache, workers)
     scored = score_file(predictions, one, dataset, split)
     typer.echo(f"{one.title}: {scored.counted} counted, {dataset.name}, split {split}")
     for name, metric in scored.metrics.items():

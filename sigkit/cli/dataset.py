@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from sigkit.corpus.dataset import Dataset
+    pass
 
 app = typer.Typer(
     add_completion=False, rich_markup_mode=None, no_args_is_help=True,
@@ -77,7 +77,9 @@ def verify(
     folder: Folder, strict: Annotated[bool, typer.Option("--strict", help="Notes count as errors.")] = False
 ) -> None:
     """Check every rule. Example: sigkit dataset verify demo"""
-    opened = _open(folder)
+    from sigkit.corpus.open_dataset import open_dataset
+
+    opened = open_dataset(folder)
     truth = opened.truth()
     labels = sum(len(opened.firing_labels(reader)) for reader in opened.readers)
     for note in opened.notes:
@@ -146,8 +148,9 @@ def export(
     Example: sigkit dataset export demo --out demo-ts --format ts --reader truth
     """
     from sigkit.corpus.export_dataset import export_dataset, free_texts
+    from sigkit.corpus.open_dataset import open_dataset
 
-    opened = _open(folder)
+    opened = open_dataset(folder)
     for place, text in free_texts(opened):
         typer.echo(f"free text in {place}: {text}")
     written = export_dataset(opened, out, form, reader=reader, keep_texts=keep_texts)
@@ -200,19 +203,13 @@ def agreement(
 
     Example: sigkit dataset agreement ferry --out ferry-agreement
     """
+    from sigkit.corpus.open_dataset import open_dataset
     from sigkit.corpus.write_agreement import write_agreement
 
-    opened = _open(folder)
+    opened = open_dataset(folder)
     chosen = [one.strip() for one in readers.split(",") if one.strip()]
     for line in write_agreement(opened, out, chosen, tolerance):
         typer.echo(line)
-
-
-def _open(folder: Path) -> Dataset:
-    from sigkit.corpus.dataset import Dataset
-    from sigkit.shipped import demo_archive
-
-    return Dataset.open(demo_archive().parent if str(folder) == "demo" and not folder.exists() else folder)
 
 
 def _statement(

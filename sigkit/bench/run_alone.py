@@ -1,0 +1,78 @@
+"""Run a stranger's program with a limit on its time, and leave nothing of it running."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a process ended.
+
+    Attributes
+    ----------
+    code : int
+        Its exit code; negative for a signal.
+    last_words : str
+        Last line it wrote to standard error, else to standard output, ``""`` for none.
+    """
+
+    code: int
+    last_words: str
+
+
+def run_alone(command: Sequence[str], home: Path, environment: Mapping[str, str], limit_s: float) -> Ended:
+    """Run a command in a process group of its own and end the whole group afterwards.
+
+    What it prints goes to files: a forked child that keeps a pipe open would be waited for.
+
+    Parameters
+    ----------
+    command : sequence of str
+    home : Path
+        Working folder; ``stdout.txt`` and ``stderr.txt`` are written into it.
+    environment : mapping
+    limit_s : float
+        Longest time, seconds.
+
+    Raises
+    ------
+    TimeoutError
+        When it took longer; it is ended then.
+    """
+    out, err = home / "stdout.txt", home / "stderr.txt"
+    with out.open("wb") as stdout, err.open("wb") as stderr:
+        running = subprocess.Popen(
+            list(command), cwd=home, env=dict(environment), stdin=subprocess.DEVNULL, stdout=stdout, stderr=stderr,
+            start_new_session=True,
+        )  # fmt: skip
+        try:
+            running.wait(limit_s)
+        except subprocess.TimeoutExpired:
+            raise TimeoutError(f"longer than {limit_s:g} s") from None
+        finally:
+            # An interrupt of this process ends here too.
+            end_group(running)
+    return Ended(running.returncode, _last_line(err) or _last_line(out))
+
+
+def end_group(running: subprocess.Popen[bytes]) -> None:
+    """End a process that leads a group, and what it started."""
+    if hasattr(os, "killpg"):
+        # Nobody of the group may be left.
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(running.pid, signal.SIGKILL)
+    else:
+        running.kill()
+    running.wait()
+
+
+def _last_line(path: Path) -> str:
+    lines = path.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    return lines[-1].strip() if lines else ""
