@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import os
-import shutil
 import sys
 import tempfile
 from collections.abc import Mapping
@@ -15,10 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from sigkit.bench.copy_captures import copy_captures
 from sigkit.bench.run_alone import run_alone
-from sigkit.capture.profile import ENDING as PROFILE_ENDING
-from sigkit.capture.profile import read_profile
-from sigkit.corpus.dataset import CAPTURES, Dataset
+from sigkit.corpus.dataset import Dataset
 from sigkit.errors import PluginError
 from sigkit.types.firing_table import Table
 
@@ -44,31 +41,6 @@ class Answer:
 
     table: Table
     seconds: dict[str, float]
-
-
-def copy_captures(dataset: Dataset, split: str, folder: Path) -> None:
-    """Copy the captures of a split, and the lines of the sidecar and the profiles that speak of them."""
-    folder.mkdir(parents=True)
-    names = set(dataset.capture_names(split))
-    for name in sorted(names):
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(dataset.folder / CAPTURES / name, folder / name)
-    engines = {engine for engine, where in dataset.splits.items() if where == split}
-    for path in sorted((dataset.folder / CAPTURES).rglob(f"*{PROFILE_ENDING}")):
-        if read_profile(path).engine in engines:
-            shutil.copyfile(path, folder / path.name)
-    sidecar = dataset.folder / CAPTURES / "captures.csv"
-    if sidecar.is_file():
-        with sidecar.open(encoding="utf-8", newline="") as stream:
-            reader = csv.DictReader(stream)
-            kept = [row for row in reader if row["capture"].split("#")[0] in names]
-            columns = list(reader.fieldnames or [])
-        with (folder / "captures.csv").open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.DictWriter(
-                stream, [c for c in columns if c != "note"], extrasaction="ignore", lineterminator="\n"
-            )
-            writer.writeheader()
-            writer.writerows(kept)
 
 
 def write_labels(dataset: Dataset, split: str, path: Path) -> None:

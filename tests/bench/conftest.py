@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -39,3 +40,22 @@ def tiny(tmp_path_factory):
         return protocol, protocol_data(protocol, folder / "cache")
 
     return make
+
+
+@pytest.fixture
+def install(tmp_path, monkeypatch):
+    """Return a function that puts a package with one plug-in on the path, as far as entry points can tell."""
+
+    def put(name: str, source: str, group: str = "detectors") -> None:
+        home = tmp_path / f"site-{name}"
+        module = "stranger_" + "".join(sign if sign.isalnum() else "_" for sign in name)
+        info = home / f"{module}-1.0.dist-info"
+        info.mkdir(parents=True)
+        (home / f"{module}.py").write_text(source, encoding="utf-8")
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 1.0\n", encoding="utf-8")
+        (info / "entry_points.txt").write_text(f"[sigkit.{group}]\n{name} = {module}:Plugin\n", encoding="utf-8")
+        monkeypatch.syspath_prepend(str(home))
+
+    yield put
+    for module in [one for one in sys.modules if one.startswith("stranger_")]:
+        del sys.modules[module]

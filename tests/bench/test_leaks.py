@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import shutil
+import zipfile
 
 import pytest
 
 from sigkit import registry
-from sigkit.bench.run_in_subprocess import copy_captures, run_in_subprocess
+from sigkit.bench.copy_captures import copy_captures
+from sigkit.bench.run_in_subprocess import run_in_subprocess
 from sigkit.bench.run_protocol import choose_setting
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
+from sigkit.capture.open_captures import open_planned, plan_opening
 from sigkit.corpus.dataset import Dataset
+from sigkit.corpus.open_dataset import open_dataset
 from sigkit.errors import DatasetError, PluginError, SettingsError
 
 SPY = '''
@@ -83,6 +87,20 @@ def test_the_folder_of_captures_holds_captures_of_the_split_only(tiny, tmp_path)
     assert given == {*dataset.capture_names("test"), "captures.csv", *(f"{one}.profile.toml" for one in engines)}
     told = (tmp_path / "given" / "captures.csv").read_text(encoding="utf-8")
     assert not any(name in told for name in dataset.capture_names("develop"))
+
+
+@pytest.mark.parametrize("split", ["train", "develop", "test"])
+def test_a_data_set_with_folders_and_a_zip_is_copied_split_by_split(tmp_path, split):
+    demo = open_dataset("demo")
+    copy_captures(demo, split, tmp_path / "given")
+    plan = plan_opening([str(tmp_path / "given")])
+    assert sorted(one.reference.name for one in plan.sources) == sorted(demo.capture_names(split))
+    assert list(plan.warnings) == []
+    told = {capture.name: capture.engine for one in plan.sources for capture in open_planned(one)}
+    assert told == {capture.name: capture.engine for capture in demo.captures(split)}
+    with zipfile.ZipFile(demo.folder / "captures" / "teal.zip") as archive:
+        member = archive.namelist()[0]
+    assert (tmp_path / "given" / "teal.zip").exists() == (f"teal.zip!{member}" in demo.capture_names(split))
 
 
 def test_an_engine_in_two_splits_is_refused(tiny, tmp_path):

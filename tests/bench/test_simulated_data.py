@@ -8,7 +8,7 @@ import pytest
 from sigkit.bench.algorithm_worker import captures_of
 from sigkit.bench.evaluate import score_file
 from sigkit.bench.protocol import read_protocol
-from sigkit.bench.run_in_subprocess import copy_captures
+from sigkit.bench.copy_captures import copy_captures
 from sigkit.bench.simulated_data import protocol_data
 
 TEXT = """

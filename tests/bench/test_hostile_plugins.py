@@ -1,0 +1,130 @@
+"""Plug-ins that misbehave: each ends as one clear error, leaves nothing running and no half result."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+
+import pytest
+
+from sigkit.bench.run_in_subprocess import run_in_subprocess
+from sigkit.bench.run_protocol import competitors, run_protocol
+from sigkit.errors import PluginError
+
+#: A detector that finds one firing a channel; ``{does}`` comes before the answer, ``{position}`` is its place.
+DETECTOR = '''
+import os, sys, time
+import numpy as np
+from sigkit.types.firings import Firings
+
+class Plugin:
+    name = "stranger"
+    {tunable}
+    def detect(self, capture):
+        {does}
+        one = np.ones(1, dtype=np.int64)
+        given, sign = {position}, one.astype(np.int8)
+        return [Firings(c.name, given, 0 * one, 20 * one, sign, one) for c in capture.channels]{more}
+'''
+
+
+def detector(does: str = "pass", position: str = "9 * one", tunable: str = "", more: str = "") -> str:
+    return DETECTOR.format(does=does, position=position, tunable=tunable, more=more)
+
+
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        (detector(position="np.array([np.nan])"), "position has shape .* of float64; expected"),
+        (detector(position="np.array([9, 3])"), "start has shape"),
+        (detector(position="(one := np.ones(2, np.int64)) * [9, 3]"), "positions are not in time order"),
+        (detector(position="-9 * one"), "a position lies outside the record"),
+        (detector(position="10**9 * one"), "a position lies outside the record"),
+        (detector(more="[:0]"), "detect must return a list of 2 Firings"),
+        (detector("return None"), "detect must return a list of 2 Firings"),
+        (detector("sys.exit(0)"), "its process ended with code 0 before it had answered"),
+        (detector("sys.exit('enough')"), "enough"),
+        (detector("os._exit(0)"), "its process ended with code 0 before it had answered"),
+        (detector("os.abort()"), "its process ended with code -6"),
+        (detector("raise KeyboardInterrupt"), "KeyboardInterrupt"),
+    ],
+)
+def test_an_answer_that_breaks_the_contract_is_refused_and_never_scored(tiny, install, source, words):
+    _, dataset = tiny("firing_detection")
+    install("stranger", source)
+    with pytest.raises(PluginError, match=rf"stranger failed on .*/test: .*({words})"):
+        run_in_subprocess(dataset, "test", "detectors", "stranger", {})
+
+
+def test_one_that_never_answers_is_stopped_with_all_that_it_started(tiny, install, tmp_path):
+    _, dataset = tiny("firing_detection")
+    told = tmp_path / "pids.txt"
+    does = f"open({str(told)!r}, 'a').write(f'{{os.fork() and os.getpid()}} {{os.getpid()}}\\n'); time.sleep(600)"
+    install("sleeper", detector(does))
+    begin = time.monotonic()
+    with pytest.raises(PluginError, match="no answer within 15 s; it was stopped"):
+        run_in_subprocess(dataset, "test", "detectors", "sleeper", {}, limit_s=15.0)
+    assert time.monotonic() - begin < 60
+    pids = {int(line.split()[1]) for line in told.read_text().splitlines()}
+    assert len(pids) == 2
+    assert not any(runs(pid) for pid in pids)
+
+
+def test_what_a_plug_in_prints_does_not_reach_the_answer_and_a_forked_child_does_not_answer_too(tiny, install):
+    _, dataset = tiny("firing_detection")
+    install("chatty", detector("print('capture,time_s'); os.fork()"))
+    answer = run_in_subprocess(dataset, "test", "detectors", "chatty", {})
+    install("quiet", detector())
+    assert answer.table["time_s"].tolist() == pytest.approx(
+        run_in_subprocess(dataset, "test", "detectors", "quiet", {}).table["time_s"].tolist()
+    )
+
+
+@pytest.mark.parametrize(
+    ("tunable", "words"),
+    [
+        ("tunable = {'a': (1,), 'b': (2,)}", "expected one setting and its values"),
+        ("tunable = {'a': 0.5}", "expected one setting and its values"),
+        ("tunable = {'a': ()}", "the setting has no values"),
+        ("tunable = ['a']", "expected one setting and its values"),
+        ("tunable = {'a': (1, 2)}", "TypeError"),
+    ],
+)
+def test_a_wrong_tunable_is_told_and_leaves_no_result(tiny, install, tmp_path, tunable, words):
+    protocol, dataset = tiny("firing_detection")
+    install("tuned", detector(tunable=tunable))
+    (tmp_path / "runs").mkdir()
+    with pytest.raises(PluginError, match=words):
+        run_protocol(protocol, "tuned", dataset, tmp_path / "runs")
+    assert not list((tmp_path / "runs").iterdir())
+
+
+def test_settings_of_numpy_are_tried_like_plain_ones(tiny, install, tmp_path):
+    protocol, dataset = tiny("firing_detection")
+    more = "\n    def __init__(self, place=9):\n        self.place = int(place)\n"
+    install("tuned", detector(tunable="tunable = {'place': np.array([9, 18])}", position="one * self.place", more=more))
+    result = run_protocol(protocol, "tuned", dataset, tmp_path)
+    assert [one[0] for one in result["choice"]["tried"]] == [{"place": 9}, {"place": 18}]
+    assert json.loads((tmp_path / "tiny_firing_detection--tuned.json").read_text(encoding="utf-8"))["settings"]
+
+
+def test_nobody_takes_the_name_of_the_whole_chain_or_one_that_names_no_file(tiny, install):
+    role, _ = tiny("role")
+    install("screen", "class Plugin:\n    def judge_roles(self, table, captures): return []\n", "role_judges")
+    mine = [one for one in competitors(role) if one.name == "screen"]
+    assert [one.origin for one in mine if not one.problem] == ["built-in"]
+    assert "rename the plug-in" in next(one.problem for one in mine if one.problem)
+    detection, _ = tiny("firing_detection")
+    install("../up", detector())
+    assert "cannot name its files" in next(one.problem for one in competitors(detection) if one.name == "../up")
+
+
+def runs(pid: int) -> bool:
+    """Tell whether a process is there and has not ended."""
+    try:
+        os.kill(pid, 0)
+        with open(f"/proc/{pid}/stat", encoding="ascii") as stream:
+            return stream.read().rsplit(")", 1)[1].split()[0] not in ("Z", "X")
+    except (ProcessLookupError, FileNotFoundError):
+        return False
