@@ -71,8 +71,15 @@ def names(group: str) -> tuple[str, ...]:
     return tuple(_by_name(_short(group)))
 
 
+def has(group: str, name: str) -> bool:
+    """Tell whether a group has a plug-in of this name, usable or not, without loading anything."""
+    return name in _entries(_short(group))
+
+
 def load(group: str, name: str) -> Any:
     """Return the object registered under a name; for all groups a class.
+
+    A clash of other names does not matter here.
 
     Parameters
     ----------
@@ -88,11 +95,13 @@ def load(group: str, name: str) -> Any:
         method of its contract.
     """
     group = _short(group)
-    found = _by_name(group)
+    found = _entries(group)
     if name not in found:
-        known = ", ".join(found) or "none"
+        known = ", ".join(sorted(found)) or "none"
         raise PluginError(f"no plug-in called {name!r} in sigkit.{group}; known: {known}")
-    return _load_entry(group, found[name])
+    if len(found[name]) > 1:
+        raise PluginError(_clash(group, name, found[name]))
+    return _load_entry(group, found[name][0])
 
 
 def plugins(group: str) -> tuple[Plugin, ...]:
@@ -161,7 +170,7 @@ def _load_entry(group: str, entry: EntryPoint) -> Any:
     where = f"plug-in {entry.name!r} of sigkit.{group} ({entry.value})"
     try:
         loaded = entry.load()
-    except Exception as error:  # a stranger's import may fail in any way
+    except (Exception, SystemExit) as error:  # a stranger's import may fail in any way, or end the process
         raise PluginError(f"{where} cannot be imported: {type(error).__name__}: {error}") from error
     lacking = [method for method in GROUPS[group] if not callable(getattr(loaded, method, None))]
     if lacking:

@@ -24,6 +24,8 @@ _CHECKS = {
 }
 #: What is checked, and the check; None where the plug-in does not declare what would be checked.
 Check = tuple[str, Callable[[], str] | None]
+#: Stands for the checks that could not even be asked for.
+UNFINISHED = "the remaining checks"
 #: Changes a detector or locator may declare not to be moved by, in its attribute ``invariances``.
 INVARIANCES = ("shift", "gain", "inversion", "offset")
 
@@ -78,22 +80,46 @@ def check_plugin(name: str, group: str = "") -> list[CheckResult]:
     PluginError
         When no group has such a plug-in, or it is broken.
     """
-    groups = [group.removeprefix("sigkit.")] if group else [g for g in registry.GROUPS if name in registry.names(g)]
+    return [run() for one in chosen_groups(name, group) for _, run in iterate_checks(name, one)]
+
+
+def chosen_groups(name: str, group: str = "") -> list[str]:
+    """Return the groups a plug-in is checked in; parameters and errors as of `check_plugin`."""
+    groups = [group.removeprefix("sigkit.")] if group else [g for g in registry.GROUPS if registry.has(g, name)]
     if not groups:
         raise PluginError(f"no plug-in called {name!r} in any group; run `sigkit info` to see what is installed")
-    return [result for one in groups for result in check_class(registry.load(one, name), one, name)]
+    return groups
+
+
+def iterate_checks(name: str, group: str) -> Iterator[tuple[str, Callable[[], CheckResult]]]:
+    """Yield what is checked of a registered plug-in, and the check to run."""
+    yield from _checks(registry.load(group, name), group, name)
 
 
 def check_class(kind: type, group: str, name: str = "") -> list[CheckResult]:
     """Check a class as a plug-in of a group without registering it; see `check_plugin`."""
+    return [run() for _, run in _checks(kind, group, name or kind.__name__)]
+
+
+def _checks(kind: Any, group: str, name: str) -> Iterator[tuple[str, Callable[[], CheckResult]]]:
     from importlib import import_module
 
     module, function = _CHECKS[group]
     checks: Iterator[Check] = getattr(import_module(module), function)(kind)
-    return [
-        CheckResult(group, name or kind.__name__, words, _run(check) if check else "", check is not None)
-        for words, check in checks
-    ]
+    while True:
+        try:
+            words, check = next(checks)
+        except StopIteration:
+            return
+        except (Exception, SystemExit) as error:  # noqa: BLE001  a stranger's class may fail in any way
+            fault = f"it raised {type(error).__name__}: {error}"
+            yield UNFINISHED, partial(CheckResult, group, name, UNFINISHED, fault)
+            return
+        yield words, partial(_result, group, name, words, check)
+
+
+def _result(group: str, name: str, words: str, check: Callable[[], str] | None) -> CheckResult:
+    return CheckResult(group, name, words, _run(check) if check else "", check is not None)
 
 
 def make(kind: Any, **settings: Any) -> Any:
@@ -104,7 +130,9 @@ def make(kind: Any, **settings: Any) -> Any:
 
 def tried_settings(kind: Any) -> list[dict[str, Any]]:
     """Return one set of keywords for each value of each setting a plug-in declares in ``tunable``."""
-    return [{name: value} for name, values in getattr(kind, "tunable", {}).items() for value in values]
+    tunable = getattr(kind, "tunable", {})
+    # What is wrong with it is a check of its own.
+    return [] if wrong_tunable(tunable) else [{name: value} for name, values in tunable.items() for value in values]
 
 
 def declared_checks(kind: Any, invariant: Callable[[Any, str], str]) -> Iterator[Check]:

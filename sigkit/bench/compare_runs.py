@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import zipfile
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -243,9 +245,12 @@ def _by_engine(statistic: Callable[..., float], outcomes: _Outcomes, names: NDAr
 def _outcomes(path: Path) -> _Outcomes | None:
     if not path.is_file():
         return None
-    with np.load(path, allow_pickle=False) as stored:
-        names = sorted(name for name in stored.files if name != "engine")
-        return stored["engine"], [stored[name] for name in names]
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as stored:
+            names = sorted(name for name in stored.files if name != "engine")
+            return stored["engine"], [stored[name] for name in names]
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as fault:
+        raise SettingsError(f"{path}: cannot be read as outcomes: {fault}; delete it and run it again") from fault
 
 
 def _or_least(value: float) -> float:

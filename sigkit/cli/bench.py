@@ -18,7 +18,7 @@ app = typer.Typer(
     help="Compare detectors, locators and classifiers on the same terms.\n\nExample: sigkit bench list",
 )
 
-Runs = Annotated[Path, typer.Option("--runs", help="Folder of the results.")]
+Runs = Annotated[Path, typer.Option("--runs", "--out", help="Folder of the results.")]
 Cache = Annotated[Path | None, typer.Option("--cache", help="Folder that keeps simulated data sets; the user's cache.")]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="Processes; 0 is one a core.")]
 DEFAULT_RUNS = Path("benchmarks/results/runs")
@@ -136,15 +136,16 @@ def score(
 def check(
     name: Annotated[str, typer.Argument(help="A registered plug-in.")],
     group: Annotated[str, typer.Option(help="Its group, where several have one of that name.")] = "",
+    limit: Annotated[float, typer.Option(min=1.0, help="Longest time for all checks, seconds.")] = 600.0,
 ) -> None:
     """Check a plug-in: contract, determinism, invariances, edge cases, declared capabilities.
 
     Example: sigkit bench check block_activity
     """
-    from sigkit.bench.check_plugin import check_plugin
+    from sigkit.bench.check_isolated import check_isolated
 
     wrong = 0
-    for found in check_plugin(name, group):
+    for found in check_isolated(name, group, limit):
         wrong += not found.passed
         typer.echo(f"  {found.word}  {found.group}: {found.check}{': ' + found.problem if found.problem else ''}")
     if wrong:

@@ -8,8 +8,12 @@ import time
 
 import pytest
 
+from sigkit import registry
+from sigkit.bench.check_isolated import check_isolated
+from sigkit.bench.check_plugin import check_plugin
 from sigkit.bench.run_in_subprocess import run_in_subprocess
 from sigkit.bench.run_protocol import competitors, run_protocol
+from sigkit.cli.main import main
 from sigkit.errors import PluginError
 
 #: A detector that finds one firing a channel; ``{does}`` comes before the answer, ``{position}`` is its place.
@@ -63,8 +67,8 @@ def test_one_that_never_answers_is_stopped_with_all_that_it_started(tiny, instal
     does = f"open({str(told)!r}, 'a').write(f'{{os.fork() and os.getpid()}} {{os.getpid()}}\\n'); time.sleep(600)"
     install("sleeper", detector(does))
     begin = time.monotonic()
-    with pytest.raises(PluginError, match="no answer within 15 s; it was stopped"):
-        run_in_subprocess(dataset, "test", "detectors", "sleeper", {}, limit_s=15.0)
+    with pytest.raises(PluginError, match="no answer within 20 s; it was stopped"):
+        run_in_subprocess(dataset, "test", "detectors", "sleeper", {}, limit_s=20.0)
     assert time.monotonic() - begin < 60
     pids = {int(line.split()[1]) for line in told.read_text().splitlines()}
     assert len(pids) == 2
@@ -118,6 +122,78 @@ def test_nobody_takes_the_name_of_the_whole_chain_or_one_that_names_no_file(tiny
     detection, _ = tiny("firing_detection")
     install("../up", detector())
     assert "cannot name its files" in next(one.problem for one in competitors(detection) if one.name == "../up")
+
+
+SOURCES = {
+    "detectors": detector(),
+    "locators": "class Plugin:\n    name = 'l'\n    def locate(self, channel, firings): {does}\n",
+    "classifiers": "class Plugin:\n    def judge(self, X): {does}\n",
+    "features": "class Plugin:\n    def fit(self, X, y=None): {does}\n    def transform(self, X): return X\n"
+    "    def get_feature_names_out(self): return []\n",
+    "readers": "class Plugin:\n    name, suffixes = 'r', ('.r',)\n    def sniff(self, head, name): {does}\n"
+    "    def read(self, source, name, options): {does}\n",
+    "role_judges": "class Plugin:\n    def judge_roles(self, table, captures): {does}\n",
+    "screeners": "class Plugin:\n    def score_captures(self, table, captures): {does}\n",
+}
+
+
+@pytest.mark.parametrize("group", registry.GROUPS)
+def test_no_kind_of_plug_in_passes_its_check_by_ending_the_process(install, capfd, group):
+    does = "print('noise'); __import__('os')._exit(0)"
+    install("leaver", detector(does) if group == "detectors" else SOURCES[group].format(does=does), group)
+    with pytest.raises(SystemExit) as ended:
+        main(["bench", "check", "leaver"])
+    said = capfd.readouterr().out
+    assert ended.value.code == 1
+    assert f"FAILED  {group}: " in said
+    assert "it ended the process with code 0" in said
+    assert "noise" not in said
+
+
+@pytest.mark.parametrize("group", registry.GROUPS)
+def test_no_kind_of_plug_in_passes_its_check_by_raising_or_answering_nothing(install, group):
+    for name, does in (("quitter", "raise SystemExit(0)"), ("mute", "return None")):
+        install(name, detector(does) if group == "detectors" else SOURCES[group].format(does=does), group)
+        failed = [one for one in check_plugin(name) if not one.passed]
+        assert failed
+        assert all(one.problem for one in failed)
+
+
+def test_a_check_that_hangs_is_stopped_and_says_where(install):
+    install("sleeper", detector("time.sleep(600)"))
+    results = check_isolated("sleeper", limit_s=20.0)
+    assert [one.word for one in results] == ["FAILED"]
+    assert results[0].check == "contract: one answer a channel, in order, positions inside the record"
+    assert results[0].problem == "no end within 20 s; it was stopped"
+
+
+def test_a_forked_child_does_not_tell_its_checks_too(install):
+    install("twin", detector("os.fork()"))
+    install("plain", detector())
+    told = [(one.check, one.word) for one in check_isolated("twin", limit_s=120.0)]
+    assert told == [(one.check, one.word) for one in check_isolated("plain")]
+
+
+def test_a_class_that_cannot_even_be_asked_fails_its_check(install):
+    source = "class Plugin:\n    name, suffixes = 'r', ('.r',)\n    def __init__(self, key): pass\n"
+    source += "    def sniff(self, head, name): return 0.0\n    def read(self, source, name, options): return []\n"
+    install("locked", source, "readers")
+    assert "TypeError" in [one.problem for one in check_plugin("locked") if not one.passed][-1]
+    install("odd", detector(tunable="tunable = 5\n    invariances = 7"))
+    failed = {one.check: one.problem for one in check_plugin("odd") if not one.passed}
+    assert "found 5" in failed["declared: tunable names one setting at most, with its values"]
+    assert "TypeError" in failed["the remaining checks"]
+
+
+def test_a_broken_import_and_a_clash_are_told_and_leave_the_others_alone(install):
+    install("leaving", "raise SystemExit('no licence')")
+    with pytest.raises(PluginError, match=r"leaving.*SystemExit: no licence"):
+        check_isolated("leaving")
+    install("block_activity", detector())
+    with pytest.raises(PluginError, match=r"'block_activity' in sigkit\.detectors is claimed by .*rename one"):
+        check_isolated("block_activity")
+    install("fine", detector())
+    assert check_isolated("fine")[0].passed
 
 
 def runs(pid: int) -> bool:
