@@ -120,6 +120,7 @@ def as_page(boards: list[Board]) -> str:
     environment = Environment(
         loader=PackageLoader("sigkit.bench", "templates"), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
+    environment.filters["together"] = together
     shown = [
         {"board": board, "picture": picture(board), "about": board.rows[0].result,
          "engines": _engines(board.rows[0].result), "ranks": ranks_in_words(board),
@@ -176,6 +177,21 @@ def interval(value: Estimate | None) -> str:
     if math.isnan(value.low):
         return f"{value.value:.3g}"
     return f"{value.value:.3g} ({value.low:.3g} to {value.high:.3g})"
+
+
+def together(text: str) -> str:
+    """Return a cell's text that breaks into lines before its interval and its verdict only.
+
+    Examples
+    --------
+    >>> together("0.5 (0.4 to 0.6), ours ahead").split(" ")
+    ['0.5', '(0.4\\xa0to\\xa00.6),', 'ours\\xa0ahead']
+    """
+    keep = "\u00a0"
+    text = text.replace(" to ", f"{keep}to{keep}").replace("ours ", f"ours{keep}").replace(" (", "\n(")
+    # What is left are numbers with their units.
+    head, *rest = text.split("\n", 1)
+    return " ".join([head.replace(" ", keep), *rest])
 
 
 def short(value: float | None) -> str:
