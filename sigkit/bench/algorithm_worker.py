@@ -21,6 +21,7 @@ from sigkit.bench.check_classifier import wrong_judgement
 from sigkit.bench.check_detector import wrong_firings
 from sigkit.bench.check_locator import wrong_instants
 from sigkit.bench.judge_tables import answer_roles, answer_scores
+from sigkit.bench.run_alone import end_with_parent
 from sigkit.capture.open_captures import open_planned, plan_opening
 from sigkit.contracts.classifier import Judgement
 from sigkit.corpus.firing_examples import windows_on_grid
@@ -312,6 +313,7 @@ def _plain(column: NDArray) -> NDArray:
 
 
 if __name__ == "__main__":
+    end_with_parent()
     request_file = Path(sys.argv[1])
     spent = work(json.loads(request_file.read_text(encoding="utf-8")))
     request_file.with_suffix(".done.json").write_text(json.dumps(spent), encoding="utf-8")

@@ -13,7 +13,7 @@ import tempfile
 from pathlib import Path
 
 from sigkit.bench.check_plugin import CheckResult, chosen_groups, iterate_checks
-from sigkit.bench.run_alone import run_alone
+from sigkit.bench.run_alone import end_with_parent, run_alone
 from sigkit.errors import PluginError, SigkitError
 
 #: Longest time for all checks of a plug-in, seconds; the slowest of our own takes an eighth of it (our choice).
@@ -91,4 +91,5 @@ def work(name: str, group: str, lines: Path) -> None:
 
 
 if __name__ == "__main__":
+    end_with_parent()
     work(sys.argv[1], sys.argv[2], Path(sys.argv[3]))

@@ -6,9 +6,14 @@ import contextlib
 import os
 import signal
 import subprocess
+import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+#: A process looks this often whether its parent is there, seconds (our choice).
+WATCH_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -60,6 +65,24 @@ def run_alone(command: Sequence[str], home: Path, environment: Mapping[str, str]
             # An interrupt of this process ends here too.
             end_group(running)
     return Ended(running.returncode, _last_line(err) or _last_line(out))
+
+
+def end_with_parent() -> None:
+    """Let this process, started by `run_alone`, and what it started end when its parent is gone.
+
+    A parent that is killed has no time to end the group itself.
+    """
+    if not hasattr(os, "killpg"):
+        return
+    parent, own = os.getppid(), os.getpid()
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(WATCH_S)
+        if os.getpgid(0) == own:
+            os.killpg(own, signal.SIGKILL)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def end_group(running: subprocess.Popen[bytes]) -> None:

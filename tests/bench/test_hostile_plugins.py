@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import signal
+import subprocess
+import sys
 import time
 
 import pytest
@@ -73,6 +76,35 @@ def test_one_that_never_answers_is_stopped_with_all_that_it_started(tiny, instal
     pids = {int(line.split()[1]) for line in told.read_text().splitlines()}
     assert len(pids) == 2
     assert not any(runs(pid) for pid in pids)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_a_run_that_is_stopped_leaves_no_plug_in_running(tiny, install, tmp_path, number):
+    protocol, dataset = tiny("firing_detection")
+    told = tmp_path / "pids.txt"
+    install("sleeper", detector(f"open({str(told)!r}, 'a').write(f'{{os.getpid()}}\\n'); time.sleep(600)"))
+    code = (
+        "import sys; from pathlib import Path; from sigkit.bench.protocol import read_protocol\n"
+        "from sigkit.bench.run_protocol import run_protocol; from sigkit.corpus.dataset import Dataset\n"
+        "protocol, folder, runs = sys.argv[1:]\n"
+        "run_protocol(read_protocol(protocol), 'sleeper', Dataset.open(folder), Path(runs))"
+    )
+    (tmp_path / "runs").mkdir()
+    command = [sys.executable, "-c", code, protocol.file, str(dataset.folder), str(tmp_path / "runs")]
+    path = os.pathsep.join(one for one in sys.path if one)
+    running = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": path}, stderr=subprocess.DEVNULL)
+    end = time.monotonic() + 60
+    while not told.exists() or not told.read_text().endswith("\n"):
+        assert running.poll() is None
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    running.send_signal(number)
+    assert running.wait(30) != 0
+    plugin = int(told.read_text())
+    while runs(plugin):
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    assert not [one for one in (tmp_path / "runs").iterdir() if not one.name.startswith(".running-")]
 
 
 def test_what_a_plug_in_prints_does_not_reach_the_answer_and_a_forked_child_does_not_answer_too(tiny, install):
