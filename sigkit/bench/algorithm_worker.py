@@ -313,7 +313,7 @@ def _plain(column: NDArray) -> NDArray:
 
 
 if __name__ == "__main__":
-    end_with_parent()
     request_file = Path(sys.argv[1])
+    end_with_parent(request_file.parent)
     spent = work(json.loads(request_file.read_text(encoding="utf-8")))
     request_file.with_suffix(".done.json").write_text(json.dumps(spent), encoding="utf-8")

@@ -91,5 +91,5 @@ def work(name: str, group: str, lines: Path) -> None:
 
 
 if __name__ == "__main__":
-    end_with_parent()
+    end_with_parent(Path(sys.argv[3]).parent)
     work(sys.argv[1], sys.argv[2], Path(sys.argv[3]))

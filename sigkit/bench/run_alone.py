@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import subprocess
 import threading
@@ -67,10 +68,15 @@ def run_alone(command: Sequence[str], home: Path, environment: Mapping[str, str]
     return Ended(running.returncode, _last_line(err) or _last_line(out))
 
 
-def end_with_parent() -> None:
+def end_with_parent(home: Path) -> None:
     """Let this process, started by `run_alone`, and what it started end when its parent is gone.
 
-    A parent that is killed has no time to end the group itself.
+    A parent that is killed has no time to end the group itself, nor to remove its files.
+
+    Parameters
+    ----------
+    home : Path
+        Folder made for this process alone, which is removed then.
     """
     if not hasattr(os, "killpg"):
         return
@@ -79,6 +85,7 @@ def end_with_parent() -> None:
     def watch() -> None:
         while os.getppid() == parent:
             time.sleep(WATCH_S)
+        shutil.rmtree(home, ignore_errors=True)
         if os.getpgid(0) == own:
             os.killpg(own, signal.SIGKILL)
 

@@ -6,6 +6,7 @@ import json
 import math
 import os
 import shlex
+import shutil
 import tempfile
 import time
 from dataclasses import dataclass
@@ -29,6 +30,8 @@ from sigkit.score.plain import plain
 #: The one whole chain from capture to judged table: what `sigkit screen` does, our own competitor in these groups.
 PIPELINE = "screen"
 PIPELINE_GROUPS = ("role_judges", "screeners")
+#: Begin of the name of a working folder, before the number of the process.
+_UNFINISHED = ".running-"
 
 
 @dataclass(frozen=True)
@@ -126,13 +129,35 @@ def run_protocol(
     for path in paths:
         path.unlink(missing_ok=True)
     # Two runs at once, or one that is stopped, never meet in a file: each works in a folder of its own.
-    with tempfile.TemporaryDirectory(prefix=".running-", dir=runs) as work:
+    _remove_abandoned(runs)
+    with tempfile.TemporaryDirectory(prefix=f"{_UNFINISHED}{os.getpid()}-", dir=runs) as work:
         own = run_paths(Path(work), protocol, algorithm)
         result = _run(protocol, algorithm, dataset, own, identity, limit_s)
         # The result comes last: where it is, the others are.
         for written, path in reversed(list(zip(own, paths, strict=True))):
             os.replace(written, path)
     return result
+
+
+def _remove_abandoned(runs: Path) -> None:
+    """Remove the working folders of processes that were killed before they could."""
+    for folder in runs.glob(f"{_UNFINISHED}*"):
+        number = folder.name.removeprefix(_UNFINISHED).partition("-")[0]
+        if number.isdecimal() and _gone(int(number)):
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _gone(process: int) -> bool:
+    """Tell whether there is no such process; where that cannot be asked without harm, it is taken to be there."""
+    if os.name != "posix":
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    except PermissionError:  # somebody else's
+        return False
+    return False
 
 
 def state_of(protocol: Protocol) -> dict[str, Any]:

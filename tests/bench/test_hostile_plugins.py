@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -82,7 +83,8 @@ def test_one_that_never_answers_is_stopped_with_all_that_it_started(tiny, instal
 def test_a_run_that_is_stopped_leaves_no_plug_in_running(tiny, install, tmp_path, number):
     protocol, dataset = tiny("firing_detection")
     told = tmp_path / "pids.txt"
-    install("sleeper", detector(f"open({str(told)!r}, 'a').write(f'{{os.getpid()}}\\n'); time.sleep(600)"))
+    does = f"open({str(told)!r}, 'a').write(f'{{os.getpid()}} {{os.getcwd()}}\\n'); time.sleep(600)"
+    install("sleeper", detector(does))
     code = (
         "import sys; from pathlib import Path; from sigkit.bench.protocol import read_protocol\n"
         "from sigkit.bench.run_protocol import run_protocol; from sigkit.corpus.dataset import Dataset\n"
@@ -100,11 +102,15 @@ def test_a_run_that_is_stopped_leaves_no_plug_in_running(tiny, install, tmp_path
         time.sleep(0.05)
     running.send_signal(number)
     assert running.wait(30) != 0
-    plugin = int(told.read_text())
+    plugin = int(told.read_text().split()[0])
     while runs(plugin):
         assert time.monotonic() < end
         time.sleep(0.05)
+    # What a killed process leaves is removed by the next run.
     assert not [one for one in (tmp_path / "runs").iterdir() if not one.name.startswith(".running-")]
+    run_protocol(protocol, "block_activity", dataset, tmp_path / "runs")
+    assert len(list((tmp_path / "runs").iterdir())) == 3
+    assert not any(Path(one).exists() for one in told.read_text().split()[1:])
 
 
 def test_what_a_plug_in_prints_does_not_reach_the_answer_and_a_forked_child_does_not_answer_too(tiny, install):

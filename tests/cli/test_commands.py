@@ -119,3 +119,21 @@ def test_missing_tables_and_folders_are_called_missing(capsys, tmp_path):
     code, _, err = run(capsys, "bench", "check", "no-such-plug-in")
     assert code == 1
     assert "sigkit info" in err
+
+
+def test_a_table_is_scored_on_the_shipped_data_set_by_its_short_name(capsys, tmp_path):
+    from sigkit.corpus.open_dataset import open_dataset
+
+    signs = {(row["capture"], row["channel"]): row["polarity"] for row in open_dataset("demo").truth("test").to_pylist()
+             if row["kind"] == "secondary_voltage"}  # fmt: skip
+    lines = [f"{capture};{channel};{sign}" for (capture, channel), sign in signs.items()]
+    table = tmp_path / "signs.csv"
+    table.write_text("\n".join(["capture;channel;polarity", *lines]), encoding="utf-8-sig")
+    asked = ["bench", "score", str(table), "--protocol", "polarity", "--data", "demo"]
+    code, out, err = run(capsys, *asked, "--split", "test")
+    assert code == 0, err
+    assert "right, by lead: 1 (1 to 1) share" in out
+    code, _, err = run(capsys, *asked)
+    assert code == 1
+    assert "signs.csv, line 2, column capture" in err
+    assert "is not in the split that is scored; give --split" in err
