@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit import provenance
+from sigkit.bench.check_result import wrong_result
 from sigkit.bench.task_scores import primary_statistic
 from sigkit.errors import SettingsError
 from sigkit.score.accuracy_time_front import accuracy_time_front
@@ -26,8 +27,6 @@ from sigkit.score.paired_difference import paired_difference, paired_statistic_d
 RESAMPLES = 500
 #: Engine of each outcome, and the columns that the statistic takes.
 _Outcomes = tuple[NDArray, list[NDArray]]
-_NEEDED = ("protocol", "title", "task", "algorithm", "origin", "metrics", "primary", "time", "data", "protocol_sha256",
-           "sigkit_tree", "command", "counted")  # fmt: skip
 
 
 @dataclass(eq=False)
@@ -138,13 +137,9 @@ def _read(path: Path) -> dict[str, Any]:
         result = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as fault:
         raise SettingsError(f"{path}: cannot be read as JSON: {fault}; delete it and run it again") from fault
-    lacking = [name for name in _NEEDED if name not in result] if isinstance(result, dict) else list(_NEEDED)
-    if lacking:
-        raise SettingsError(f"{path}: is no result of a run: {lacking[0]!r} is missing; delete it and run it again")
-    within = (("metrics", result["primary"]), ("data", "hash"), ("time", "judge_s"))
-    for name, key in within:
-        if not isinstance(result[name], dict) or result[name].get(key) is None:
-            raise SettingsError(f"{path}: {name!r} has no {key!r}; delete it and run it again")
+    problem = wrong_result(result)
+    if problem:
+        raise SettingsError(f"{path}: {problem}; delete it and run it again")
     return dict(result)
 
 

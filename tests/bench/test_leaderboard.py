@@ -182,7 +182,7 @@ def test_a_failed_run_ranks_last_and_is_not_on_the_front(runs):
 
 @pytest.mark.parametrize(
     ("text", "word"),
-    [("{", "cannot be read as JSON"), ("[1]", "is missing"), ("{}", "is missing")],
+    [("{", "cannot be read as JSON"), ("[1]", "is no result of a run"), ("{}", "'protocol' is missing")],
 )
 def test_a_file_that_is_no_run_is_named(tmp_path, text, word):
     (tmp_path / "drawn--x.json").write_text(text, encoding="utf-8")
@@ -192,8 +192,8 @@ def test_a_file_that_is_no_run_is_named(tmp_path, text, word):
 
 @pytest.mark.parametrize(
     ("changes", "word"),
-    [({"primary": "F2"}, "'metrics' has no 'F2'"), ({"data": {}}, "'data' has no 'hash'"),
-     ({"time": {"judge_s": None}}, "'time' has no 'judge_s'")],
+    [({"primary": "F2"}, "'primary' is 'F2'"), ({"data": {}}, "'data.hash' is missing"),
+     ({"time": {"judge_s": None}}, "'time.judge_s' is missing")],
 )  # fmt: skip
 def test_a_run_that_lacks_something_is_named(tmp_path, changes, word):
     draw_run(tmp_path, "own", 0.9, 1.0, **changes)
@@ -278,3 +278,32 @@ def test_words_for_numbers():
     assert interval(Estimate(0.5)) == "0.5"
     assert interval(Estimate(0.5, 0.4, 0.6)) == "0.5 (0.4 to 0.6)"
     assert (seconds(0.25), seconds(3.0), seconds(None)) == ("250 ms", "3 s", "–")
+
+
+def test_no_single_wrong_entry_of_a_result_ends_in_anything_but_a_clear_error(tmp_path):
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    path = draw_run(folder, "own", 0.95, 2.0, "built-in", seed=1)
+    whole = json.loads(path.read_text(encoding="utf-8"))
+    refused = []
+    for place in places(whole):
+        for wrong in (None, "words", [], {}, -1, True):
+            held = json.loads(json.dumps(whole))
+            table = held
+            for name in place[:-1]:
+                table = table[name]
+            table[place[-1]] = wrong
+            path.write_text(json.dumps(held), encoding="utf-8")
+            try:
+                build_leaderboard(folder, tmp_path / "out")
+            except SettingsError as fault:
+                refused.append(str(fault))
+    assert len(refused) > 50
+    assert all(str(path) in one for one in refused)
+
+
+def places(table, before=()):
+    for name, held in table.items():
+        yield (*before, name)
+        if isinstance(held, dict):
+            yield from places(held, (*before, name))
