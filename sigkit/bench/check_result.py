@@ -43,6 +43,8 @@ def wrong_result(told: Any) -> str:
     for name, metric in told["metrics"].items():
         if not isinstance(metric, dict) or not all(_number(metric.get(f)) or metric.get(f) is None for f in _FIGURES):
             return _expected(f"metrics.{name}", metric, "value, low and high, each a number or null")
+        if _number(metric.get("low")) and _number(metric.get("high")) and metric["low"] > metric["high"]:
+            return _expected(f"metrics.{name}", metric, "a low that is not above the high")
     if told["primary"] not in told["metrics"]:
         return _expected("primary", told["primary"], f"one of {', '.join(told['metrics'])}")
     return ""
