@@ -117,5 +117,5 @@ def mean_by_engine(value: NDArray, engine: NDArray, rng: np.random.Generator) ->
 
 
 def plain_mean(value: NDArray) -> float:
-    """Return a mean as a plain number."""
-    return float(np.mean(value))
+    """Return a mean as a plain number, NaN of nothing."""
+    return float(np.mean(value)) if np.size(value) else float("nan")

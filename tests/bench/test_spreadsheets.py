@@ -96,3 +96,14 @@ def test_a_data_set_without_truth_cannot_judge_and_says_what_to_do(tiny, tmp_pat
         score_file(path, protocol, open_dataset(tmp_path / "blind"), "develop")
     with pytest.raises(SettingsError, match=r"no engine in the split calibrate; it has develop, test"):
         score_file(path, protocol, dataset, "calibrate")
+
+
+def test_a_split_that_holds_nothing_of_the_task_is_told_without_a_warning(tmp_path):
+    demo = open_dataset("demo")
+    path = tmp_path / "roles.csv"
+    name = next(demo.captures("develop")).name
+    path.write_text(f"capture,channel,time_s,role\n{name},lead_1,0.1,power\n", encoding="utf-8")
+    # No engine of this split has a coil of two ends.
+    assert not {"power", "waste"} & set(demo.truth("develop")["role"].to_pylist())
+    with pytest.raises(SettingsError, match="the split holds no event that role speaks of"):
+        score_file(path, read_protocol("role"), demo, "develop")
