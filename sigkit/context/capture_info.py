@@ -33,6 +33,7 @@ class CaptureInfo:
     firing_order: tuple[str, ...]
     engine_speed_rpm: float | None
     channels: tuple[ChannelInfo, ...]
+    sweep: int = 0
 
     @classmethod
     def of(cls, capture: Capture) -> CaptureInfo:
@@ -47,4 +48,5 @@ class CaptureInfo:
                 )
                 for c in capture.channels
             ),
+            capture.sweep,
         )  # fmt: skip

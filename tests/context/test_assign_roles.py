@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -32,7 +34,17 @@ def build(levels, continuous=True, burns=None, period_s=0.05):
     }
     channels = tuple(ChannelInfo(f"c{x}", "secondary_voltage", x, "1", x, 1e6, 0.0, 9.0) for x in leads)
     infos = [
-        CaptureInfo(capture, "a.npz", "heron", "shared_coil", (("1", "4"),), (), None, channels)
+        CaptureInfo(
+            capture,
+            "a.npz",
+            "heron",
+            "shared_coil",
+            (("1", "4"),),
+            (),
+            None,
+            channels,
+            0 if continuous else int(capture.split("-")[1]),
+        )
         for capture in sorted(set(table["capture"]))
     ]
     return table, np.array([lead for lead, _ in rows], dtype=object), infos
@@ -45,9 +57,7 @@ HIGH, LOW = 9.0, 2.5
 @pytest.mark.parametrize("continuous", [True, False])
 def test_two_ends_take_turns(first, continuous):
     power = (np.arange(6) + first) % 2 == 0
-    table, lead, infos = build(
-        {"1": np.where(power, HIGH, LOW), "4": np.where(power, LOW, HIGH)}, continuous
-    )
+    table, lead, infos = build({"1": np.where(power, HIGH, LOW), "4": np.where(power, LOW, HIGH)}, continuous)
     role, probability = assign_roles(table, lead, infos)
     expected = np.concatenate([np.where(power, "power", "waste"), np.where(power, "waste", "power")])
     np.testing.assert_array_equal(role, expected)
@@ -140,3 +150,51 @@ def test_the_firing_order_settles_a_coil_without_evidence_of_its_own():
     without = [CaptureInfo(info.name, info.recording, info.engine, info.ignition_type, info.shared_coil_pairs, (), None,
                            channels)]  # fmt: skip
     assert set(assign_roles(table, lead, without)[0][12:]) == {"unknown"}
+
+
+def test_sweeps_are_taken_by_their_numbers():
+    power = np.arange(12) % 2 == 0
+    # Alternation carries the two middle sweeps, whose levels say nothing; by name, sweep 10 would follow sweep 1.
+    middle = np.isin(np.arange(12), (5, 6))
+    ends = [np.where(middle, 5.0, np.where(side, HIGH, LOW)) for side in (power, ~power)]
+    table, lead, infos = build({"1": ends[0], "4": ends[1]}, False)
+    role, _ = assign_roles(table, lead, infos)
+    np.testing.assert_array_equal(role[:12] == "power", power)
+    np.testing.assert_array_equal(role[12:] == "waste", power)
+
+
+def two_coils(first, rate_Hz=1e6):
+    """Return sweeps of coil 1-4 with ``first`` at power, and of coil 3-2 with one sweep that tells little."""
+    tables, leads, infos = [], [], []
+    weak = {"3": np.array([6.5, 4.0, 6.3, 4.0, 4.2, 4.0]), "2": np.array([4.0, 6.4, 4.1, 6.1, 4.6, 6.2])}
+    for recording, levels in (("a", {"1": np.where(first, HIGH, LOW), "4": np.where(first, LOW, HIGH)}), ("b", weak)):
+        table, lead, own = build(levels, False)
+        table["capture"] = np.array([f"{recording}{one}" for one in table["capture"]], dtype=object)
+        table["sample_rate_Hz"] = np.full(lead.size, rate_Hz if recording == "b" else 1e6)
+        tables.append(table)
+        leads.append(lead)
+        infos += [
+            replace(i, name=recording + i.name, recording=recording, shared_coil_pairs=(("1", "4"), ("3", "2")))
+            for i in own
+        ]  # fmt: skip
+    return {n: np.concatenate([t[n] for t in tables]) for n in tables[0]}, np.concatenate(leads), infos
+
+
+def test_a_coil_that_takes_turns_says_so_of_the_recorder_of_the_others():
+    at = 12 + 4  # the sweep in question, of lead 3
+
+    def surety(*arguments):
+        role, probability = assign_roles(*two_coils(*arguments))
+        return float(probability[at] if role[at] == "power" else 1.0 - probability[at])
+
+    turns = np.arange(6) % 2 == 0
+    alternating, irregular = surety(turns), surety(np.array([True, True, False, True, False, False]))
+    other_recorder = surety(turns, 5e5)
+    assert alternating > other_recorder > irregular
+
+
+def test_weak_evidence_that_agrees_is_decided_and_said_to_be_weak():
+    table, lead, infos = build({"1": [5.0, 4.5, 5.1, 4.4, 5.0, 4.6]})
+    role, probability = assign_roles(table, lead, infos)
+    assert role.tolist() == ["power", "waste"] * 3
+    assert np.all((probability > LEAST_PROBABILITY) & (probability < 0.999))
