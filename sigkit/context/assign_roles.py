@@ -28,6 +28,8 @@ from sigkit.types.firing_table import Table
 LEAST_PROBABILITY = 0.7
 #: One coil counts for at most so much, in log odds, when the coils of an engine are decided together (our choice).
 MOST_LOG_ODDS = 8.0
+#: A synchronising pulse marks the ignition of this lead (common practice, no source), by so many seconds at most.
+MARKED_LEAD, MARK_S = "1", 1.5e-3
 #: Events judged together (our choice: enough to be sure, few enough to be quick).
 BLOCK = 16
 
@@ -92,7 +94,7 @@ def assign_roles(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -
     take = np.array([recording.get(str(name), str(name)) for name in table["capture"]], dtype=object)
     sweep = {info.name: info.sweep for info in captures}
     secondary = np.isin(table["channel_kind"], ("secondary_voltage", "unknown"))
-    evidence = _evidence(table)
+    evidence = _evidence(table) | {"marked": _marked(table, lead, captures)}
     found: dict[str, list[_Coil]] = {}
     done: set[str] = set()
     for name, partner in coil_partners(table, lead, captures).items():
@@ -129,6 +131,19 @@ def _evidence(table: Table) -> dict[str, NDArray[np.float64]]:
     found = {name: np.where(np.isfinite(values), values, np.nan) for name, values in found.items()}
     found["clipped"] = np.array(["clipped" in str(flags) for flags in table["flags"]], dtype=float)
     return found
+
+
+def _marked(table: Table, lead: NDArray, captures: Sequence[CaptureInfo]) -> NDArray[np.float64]:
+    """Tell which firings of the marked lead fall on a synchronising pulse; NaN for other leads, and without pulses."""
+    marked = np.full(lead.size, np.nan)
+    pulsed = {info.recording for info in captures if info.pulses_s}
+    for info in captures:
+        if info.recording in pulsed:
+            rows = np.flatnonzero((lead == MARKED_LEAD) & (table["capture"] == info.name))
+            pulses = np.array(info.pulses_s)
+            apart = np.abs(table["time_s"][rows][:, None] - pulses[None, :])
+            marked[rows] = (apart < MARK_S).any(axis=1)
+    return marked
 
 
 def _judge_coil(

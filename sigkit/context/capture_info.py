@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from sigkit.context.pulse_times import pulse_times
 from sigkit.types.capture import Capture
 
 
@@ -34,6 +35,7 @@ class CaptureInfo:
     engine_speed_rpm: float | None
     channels: tuple[ChannelInfo, ...]
     sweep: int = 0
+    pulses_s: tuple[float, ...] = ()
 
     @classmethod
     def of(cls, capture: Capture) -> CaptureInfo:
@@ -49,4 +51,10 @@ class CaptureInfo:
                 for c in capture.channels
             ),
             capture.sweep,
+            tuple(
+                float(time_s)
+                for c in capture.channels
+                if c.kind == "synchronising_pulse"
+                for time_s in pulse_times(c)
+            ),
         )  # fmt: skip

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from sigkit.context.role_likelihood import flag_likelihood, level_grid, level_likelihood
 from sigkit.context.role_posterior import Likelihood
 
+#: Chance that a synchronising pulse is missing, or there without a power spark.
+WRONG_MARK_SHARE = 0.02
+
 #: One kind of evidence of some events, by its name.
 Readings = Mapping[str, NDArray[np.float64]]
 
@@ -54,13 +57,14 @@ def block_likelihood(own: Readings, other: Readings) -> tuple[Likelihood, list[N
     Parameters
     ----------
     own, other : mapping of str to ndarray, shape (n,)
-        Logarithms of ``peak``, ``burn`` and ``rise``, and ``clipped`` (1 or 0), of the two ends; NaN where missing.
+        Logarithms of ``peak``, ``burn`` and ``rise``, and ``clipped`` (1 or 0), of the two ends; ``marked``:
+        whether a synchronising pulse falls on the event; NaN where missing.
 
     Examples
     --------
     >>> end = {"peak": np.log([9.0, 3.0, 8.5]), "burn": np.full(3, np.nan), "rise": np.full(3, np.nan)}
-    >>> none = {name: np.full(3, np.nan) for name in ("peak", "burn", "rise", "clipped")}
-    >>> likelihood, _ = block_likelihood({**end, "clipped": np.zeros(3)}, none)
+    >>> none = {name: np.full(3, np.nan) for name in ("peak", "burn", "rise", "clipped", "marked")}
+    >>> likelihood, _ = block_likelihood({**none, **end}, none)
     >>> right, wrong = likelihood(np.array([[1, -1, 1], [-1, 1, -1]]))
     >>> bool(right > wrong + 4)
     True
@@ -69,11 +73,19 @@ def block_likelihood(own: Readings, other: Readings) -> tuple[Likelihood, list[N
 
     def likelihood(signs: NDArray) -> NDArray[np.float64]:
         total = flag_likelihood(signs, own["clipped"]) + flag_likelihood(-signs, other["clipped"])
+        total = total + _mark_likelihood(signs, own["marked"]) + _mark_likelihood(-signs, other["marked"])
         for one in series:
             total = total + one.weight * level_likelihood(signs, one.values, one.grid, one.wide_offset)
         return total
 
     return likelihood, [one.values for one in series] + [own["clipped"], -other["clipped"]]
+
+
+def _mark_likelihood(signs: NDArray, marked: NDArray) -> NDArray[np.float64]:
+    """A pulse belongs to power, and none to waste, but for `WRONG_MARK_SHARE`."""
+    fits = signs * np.where(np.isfinite(marked), np.where(marked > 0, 1, -1), 0)
+    wrong, right = np.log(WRONG_MARK_SHARE), np.log(1.0 - WRONG_MARK_SHARE)
+    return np.asarray((fits > 0).sum(axis=1) * right + (fits < 0).sum(axis=1) * wrong)
 
 
 def _series(own: Readings, other: Readings) -> list[_Series]:

@@ -198,3 +198,18 @@ def test_weak_evidence_that_agrees_is_decided_and_said_to_be_weak():
     role, probability = assign_roles(table, lead, infos)
     assert role.tolist() == ["power", "waste"] * 3
     assert np.all((probability > LEAST_PROBABILITY) & (probability < 0.999))
+
+
+@pytest.mark.parametrize("continuous", [True, False])
+def test_a_pulse_of_cylinder_1_settles_equal_levels(continuous):
+    power = np.arange(6) % 2 == 1
+    table, lead, infos = build({"1": np.full(6, 5.0), "4": np.full(6, 5.0)}, continuous)
+    assert set(assign_roles(table, lead, infos)[0]) == {"unknown"}
+    if continuous:
+        infos = [replace(infos[0], pulses_s=tuple(table["time_s"][:6][power] + 2e-4))]
+    else:
+        infos = [replace(info, pulses_s=(2e-4,) if info.sweep % 2 == 0 else ()) for info in infos]
+    role, probability = assign_roles(table, lead, infos)
+    np.testing.assert_array_equal(role[:6] == "power", power)
+    np.testing.assert_array_equal(role[6:] == "waste", power)
+    assert np.all(probability > 0.95)

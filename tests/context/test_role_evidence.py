@@ -10,12 +10,13 @@ from sigkit.context.role_evidence import block_likelihood
 SIGNS = np.array([[1, -1, 1, -1], [-1, 1, -1, 1], [1, 1, -1, -1]])
 
 
-def end(peak=None, burn=None, clipped=None):
+def end(peak=None, burn=None, clipped=None, marked=None):
     blank = np.full(4, np.nan)
     return {
         "peak": blank if peak is None else np.log(peak),
         "burn": blank if burn is None else np.log(burn),
         "rise": blank,
+        "marked": blank if marked is None else np.array(marked, dtype=float),
         "clipped": blank if clipped is None else np.array(clipped, dtype=float),
     }
 
@@ -45,3 +46,10 @@ def test_kinds_that_agree_tell_more_than_one_and_a_sorter_comes_of_each():
     alone, fewer = block_likelihood(end(peak), end())
     assert np.subtract(*both(SIGNS[:2])) > np.subtract(*alone(SIGNS[:2])) > 2.0
     assert len(sorters) == len(fewer) + 1
+
+
+def test_pulses_outweigh_levels_that_say_the_reverse():
+    reverse = np.array([3.0, 9.0, 2.5, 8.0])
+    assert block_likelihood(end(reverse), end())[0](SIGNS).argmax() == 1
+    assert block_likelihood(end(reverse, marked=[1, 0, 1, 0]), end())[0](SIGNS).argmax() == 0
+    assert block_likelihood(end(), end(marked=[0, 1, 0, 1]))[0](SIGNS).argmax() == 0

@@ -1,0 +1,48 @@
+"""Beginnings of synchronising pulses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sigkit.context import pulse_times as module
+from sigkit.context.pulse_times import pulse_times
+from sigkit.types.channel import Channel
+
+
+def channel(values, scale=1.0):
+    return Channel("s", values, 20e3, start_s=-0.01, scale=scale, kind="synchronising_pulse")
+
+
+def test_noisy_pulses_are_found_where_they_begin():
+    values = np.random.default_rng(2).normal(0.0, 0.1, 4000)
+    for begin in (500, 2500):
+        values[begin : begin + 20] += 5.0
+    np.testing.assert_allclose(pulse_times(channel(values)), [0.015, 0.115], atol=1e-9)
+
+
+def test_a_pulse_that_began_before_the_record_has_no_beginning():
+    values = np.zeros(100)
+    values[:10] = values[50:70] = 5.0
+    np.testing.assert_allclose(pulse_times(channel(values)), [-0.01 + 50 / 20e3])
+
+
+@pytest.mark.parametrize("levels", [0.0, 1.0])
+def test_noise_without_pulses_shows_none(levels):
+    rng = np.random.default_rng(3)
+    noise = rng.integers(0, 2, 2000) * 1e-3 if levels else rng.normal(0.0, 0.1, 2000)
+    assert pulse_times(channel(noise)).size == 0
+
+
+def test_an_empty_and_a_flat_channel_show_none():
+    assert pulse_times(channel(np.zeros(0))).size == pulse_times(channel(np.ones(50))).size == 0
+
+
+def test_blocks_change_nothing(monkeypatch):
+    values = np.zeros(1000)
+    values[95:115] = values[300:320] = values[990:] = 5.0
+    whole = pulse_times(channel(values))
+    assert whole.size == 3
+    for size in (1, 7, 100, 999):
+        monkeypatch.setattr(module, "BLOCK", size)
+        np.testing.assert_array_equal(pulse_times(channel(values)), whole)
