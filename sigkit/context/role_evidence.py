@@ -24,7 +24,8 @@ class _Kind:
 
     Numbers from 196 simulated shared-coil engines with their truth (our choice): a waste spark fires at 1 to 4 kV
     and a power spark at 5 to 15 kV (common practice, no source), but the recorder lessens the difference. All weigh
-    less than 1, because the kinds err together (weights of 0.5 to 1 tried on 196 other engines).
+    less than 1, because the kinds err together (of 0.5, 0.65 and 0.75 the most right where 99 % of the named are, on
+    500 other engines).
     """
 
     one_end: NDArray[np.float64]
