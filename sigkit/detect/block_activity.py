@@ -7,18 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.candidate_features import SHAPE, candidate_features
+from sigkit.detect.candidate_features import FEATURE_COUNT, SHAPE, RecordScale, candidate_features
 from sigkit.detect.choose_firings import choose_firings
 from sigkit.detect.company_features import CLIP, company_features
 from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
 from sigkit.detect.judged_channel import JudgedChannel
-from sigkit.detect.remove_ripple import remove_ripple
+from sigkit.detect.level_blocks import LevelBlocks
+from sigkit.detect.remove_ripple import remove_ripple, without_ripple
+from sigkit.detect.remove_settled import remove_settled
 from sigkit.detect.swing_candidates import Swings, find_swings
 from sigkit.detect.swing_network import judge_company, judge_swings
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
-from sigkit.prepare.settled_level import settled_level
 from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -42,6 +43,8 @@ LONG_S = 0.5
 LONE_LOG_ODDS = 3.0
 #: Swings below these log-odds are not looked at again (our choice: hardly one in 10,000 of them would be a firing).
 HOPELESS = -12.0
+#: Swings described and judged at a time (our choice: memory stays flat on long records).
+SWINGS_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,13 +113,17 @@ def judge_channel(channel: Channel) -> JudgedChannel:
         return JudgedChannel.without_swings()
     blocks = summarise_blocks(channel)
     noise = condition_channel(channel, blocks).noise
-    return judge_blocks(blocks, noise, channel.sample_rate_Hz, channel.start_s, channel.kind)
+    step = abs(channel.scale) if channel.samples.dtype.kind in "iu" else 0.0
+    return judge_blocks(blocks, noise, channel.sample_rate_Hz, channel.start_s, channel.kind, step)
 
 
 def judge_blocks(
-    blocks: BlockSummary, noise: float, sample_rate_Hz: float, start_s: float, kind: str
+    blocks: BlockSummary, noise: float, sample_rate_Hz: float, start_s: float, kind: str, step: float = 0.0
 ) -> JudgedChannel:
-    """Return the judged swings of a channel that is already reduced to blocks."""
+    """Return the judged swings of a channel that is already reduced to blocks.
+
+    ``step`` is that of stored integers in channel units, 0 when the samples are none.
+    """
     stop_s = start_s + blocks.count / sample_rate_Hz
     if kind == "coil_current":
         position, sign = find_current_drops(blocks, sample_rate_Hz, noise)
@@ -125,16 +132,34 @@ def judge_blocks(
             position, seconds_from_samples(position, sample_rate_Hz, start_s), np.full(n, sign), np.ones(n),
             np.full(n, SURE), np.zeros((n, SHAPE.stop - SHAPE.start), dtype=np.float32), start_s, stop_s,
         )  # fmt: skip
-    described = describe_blocks(blocks, noise, sample_rate_Hz)
-    swings, features = described.swings, described.features
+    levels, noise = _levelled(blocks, noise, sample_rate_Hz, step)
+    return judge_levels(levels, noise, sample_rate_Hz, start_s)
+
+
+def judge_levels(blocks: LevelBlocks, noise: float, sample_rate_Hz: float, start_s: float) -> JudgedChannel:
+    """Return the judged swings of blocks free of ripple; their settled level is taken off in place."""
+    stop_s = start_s + blocks.count / sample_rate_Hz
+    swings = find_swings(blocks, sample_rate_Hz)
     if swings.block.size == 0:
         return JudgedChannel.without_swings(start_s, stop_s)
-    position = np.minimum(swings.block * blocks.length + blocks.length // 2, blocks.count - 1).astype(np.int64)
-    judged = JudgedChannel(
-        position, seconds_from_samples(position, sample_rate_Hz, start_s), swings.direction, swings.size,
-        judge_swings(features), features[:, SHAPE], start_s, stop_s,
+    remove_settled(blocks, sample_rate_Hz)
+    scale_of = RecordScale.of(blocks, noise, swings)
+    rows, odds, shapes = [], [], []
+    for begin in range(0, swings.block.size, SWINGS_AT_ONCE):
+        part = np.arange(begin, min(begin + SWINGS_AT_ONCE, swings.block.size))
+        features = candidate_features(blocks, sample_rate_Hz, scale_of, swings.take(part))
+        log_odds = judge_swings(features)
+        kept = np.flatnonzero(log_odds > HOPELESS)
+        rows.append(part[kept])
+        odds.append(log_odds[kept])
+        shapes.append(features[kept, SHAPE])
+    kept_swings = swings.take(np.concatenate(rows))
+    position = np.minimum(kept_swings.block * blocks.length + blocks.length // 2, blocks.count - 1).astype(np.int64)
+    return JudgedChannel(
+        position, seconds_from_samples(position, sample_rate_Hz, start_s), kept_swings.direction,
+        kept_swings.size.astype(np.float64) * blocks.unit, np.concatenate(odds), np.concatenate(shapes),
+        start_s, stop_s,
     )  # fmt: skip
-    return judged.take(np.flatnonzero(judged.log_odds > HOPELESS))
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,12 +172,21 @@ class DescribedSwings:
 
 def describe_blocks(blocks: BlockSummary, noise: float, sample_rate_Hz: float) -> DescribedSwings:
     """Return all swings of a channel that is already reduced to blocks, unjudged."""
+    levels, noise = _levelled(blocks, noise, sample_rate_Hz)
+    swings = find_swings(levels, sample_rate_Hz)
+    if swings.block.size == 0:
+        return DescribedSwings(swings, np.zeros((0, FEATURE_COUNT), dtype=np.float32))
+    remove_settled(levels, sample_rate_Hz)
+    scale_of = RecordScale.of(levels, noise, swings)
+    return DescribedSwings(swings, candidate_features(levels, sample_rate_Hz, scale_of, swings))
+
+
+def _levelled(
+    blocks: BlockSummary, noise: float, sample_rate_Hz: float, step: float = 0.0
+) -> tuple[LevelBlocks, float]:
     blocks, ripple = remove_ripple(blocks, sample_rate_Hz)
-    # Ripple is in the noise as measured, as the root mean square of a tone; something is left of noise in any case.
-    noise = float(np.sqrt(max(noise**2 - 0.5 * ripple**2, (0.3 * noise) ** 2)))
-    swings = find_swings(blocks, sample_rate_Hz)
-    baseline = settled_level(blocks, sample_rate_Hz)
-    return DescribedSwings(swings, candidate_features(blocks, baseline, sample_rate_Hz, noise, swings))
+    levels = LevelBlocks.from_summary(blocks, step)
+    return levels, without_ripple(noise, ripple) / levels.unit
 
 
 def _times(found: _Found, channel: Channel) -> NDArray[np.float64]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.detect.level_blocks import LevelBlocks, pieces
 from sigkit.detect.swing_candidates import Swings
-from sigkit.prepare.block_summary import BlockSummary
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
 #: longest dwell and several repeat strikes).
@@ -27,25 +29,55 @@ FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
 #: Swings described at a time (our choice; the arrays stay in the cache).
 AT_ONCE = 256
+#: Divisors are at least this, in the unit of the blocks (our choice: far below the step of any recorder).
+LEAST = 1e-30
+
+
+@dataclass(frozen=True)
+class RecordScale:
+    """What the record as a whole lends to the description of each swing, in the unit of the blocks.
+
+    Attributes
+    ----------
+    largest, usual : float
+        Largest swing, and the size that a tenth of the swings exceed.
+    most : float
+        Largest lasting distance from the settled level.
+    noise : float
+        Standard deviation of one sample.
+    """
+
+    largest: float
+    usual: float
+    most: float
+    noise: float
+
+    @classmethod
+    def of(cls, blocks: LevelBlocks, noise: float, swings: Swings) -> RecordScale:
+        """Return the scale of a record with at least one swing; levels count from the settled level."""
+        most = LEAST
+        for part in pieces(blocks.runs):
+            for first, last in part:
+                mean = blocks.mean[max(int(first) - 1, 0) : int(last) + 1]
+                most = max(most, float(np.abs(_middle(mean[:-2], mean[1:-1], mean[2:])).max(initial=0.0)))
+        largest, usual = float(swings.size.max()), float(np.quantile(swings.size, 0.9))
+        return cls(max(largest, LEAST), max(usual, LEAST), most, noise)
 
 
 def candidate_features(
-    blocks: BlockSummary, baseline: NDArray, sample_rate_Hz: float, noise: float, swings: Swings
+    blocks: LevelBlocks, sample_rate_Hz: float, scale_of: RecordScale, swings: Swings
 ) -> NDArray[np.float32]:
     """Describe each swing by the levels of time bins around it.
 
-    Levels are taken from the settled level, turned so that the swing goes up, divided by a local scale and
-    compressed by asinh. Two scales: the largest excursion within the window, and the largest that lasts three
-    blocks, which single impulses do not spoil.
+    Levels are turned so that the swing goes up, divided by a local scale and compressed by asinh. Two scales: the
+    largest excursion within the window, and the largest that lasts three blocks, which single impulses do not spoil.
 
     Parameters
     ----------
-    blocks : BlockSummary
-    baseline : ndarray, shape (m,)
-        Settled level of each block.
+    blocks : LevelBlocks
+        Counted from the settled level.
     sample_rate_Hz : float
-    noise : float
-        Standard deviation of one sample, channel units.
+    scale_of : RecordScale
     swings : Swings
         n candidates.
 
@@ -65,54 +97,63 @@ def candidate_features(
     bins = np.minimum(edges[:-1] - edges[0], steps.size - 1)
     sizes = np.maximum(np.diff(np.append(bins, steps.size)), 1)
     spans = [(int(first), int(first + size)) for first, size in zip(bins, sizes, strict=True)]
-    largest = max(float(swings.size.max()), 1e-300)
-    usual = max(float(np.quantile(swings.size, 0.9)), 1e-300)
+    wide = sizes.astype(np.float32)
     count = len(EDGES_MS) - 1
-    # Off the record everything is 0: pad once instead of masking each window.
     left, right = int(max(-edges[0], 0)), int(steps[-1] + 1)
-    mean = _padded(blocks.mean - baseline, left, right)
-    top = _padded(blocks.maximum - baseline, left, right)
-    low = _padded(blocks.minimum - baseline, left, right)
-    scatter = _padded(np.sqrt(np.maximum(blocks.mean_square - blocks.mean**2, 0.0)), left, right)
-    lasting = np.median(np.stack([mean[:-2], mean[1:-1], mean[2:]]), axis=0)
-    lasting = np.abs(np.pad(lasting, 1))
-    most = max(float(lasting.max()), 1e-300)
     for begin in range(0, n, AT_ONCE):
-        part = slice(begin, min(begin + AT_ONCE, n))
-        # Steps along the rows, swings along the columns: every reduction runs over neighbouring swings at once.
-        where = swings.block[part] + (steps + left)[:, None]
-        up = swings.direction[part, None] > 0
-        high = _by_bin(np.maximum, top, where, spans)
-        deep = _by_bin(np.minimum, low, where, spans)
-        average = _by_bin(np.add, mean, where, spans) / sizes
-        scale = np.maximum(np.maximum(high.max(axis=1), -deep.min(axis=1)), 1e-300)[:, None]
-        lasts = np.maximum(lasting.take(where).max(axis=0), 1e-3 * scale[:, 0])[:, None]
-        rough = _by_bin(np.add, scatter, where, spans) / sizes
+        block = swings.block[begin : begin + AT_ONCE]
+        size = swings.size[begin : begin + AT_ONCE]
+        up = swings.direction[begin : begin + AT_ONCE, None] > 0
+        # One block more on either side, for the lasting level at the ends.
+        first = block + (steps[0] - 1)
+        mean = _windows(blocks.mean, first, steps.size + 2)
+        lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
+        high = _by_bin(np.maximum, _windows(blocks.maximum, first + 1, steps.size), spans)
+        deep = _by_bin(np.minimum, _windows(blocks.minimum, first + 1, steps.size), spans)
+        average = _by_bin(np.add, mean[1:-1], spans) / wide
+        rough = _by_bin(np.add, _windows(blocks.scatter, first + 1, steps.size), spans) / wide
+        scale = np.maximum(np.maximum(high.max(axis=1), -deep.min(axis=1)), LEAST)[:, None]
+        lasts = np.maximum(lasting.max(axis=0), 1e-3 * scale[:, 0])[:, None]
         average = np.where(up, average, -average)
-        here = result[part]
+        here = result[begin : begin + AT_ONCE]
         for place, values in enumerate((
             average / scale, np.where(up, high, -deep) / scale, np.where(up, deep, -high) / scale, average / lasts,
             rough / lasts,
         )):  # fmt: skip
             here[:, place * count : (place + 1) * count] = np.arcsinh(10.0 * np.clip(values, -1e3, 1e3))
         rest = here[:, PER_BIN * count :]
-        block = swings.block[part]
-        rest[:, 0] = np.log10(np.maximum(swings.size[part] / largest, 1e-6))
-        rest[:, 1] = np.log10(np.maximum(scale[:, 0] / usual, 1e-6))
-        rest[:, 2] = np.log10(np.clip(noise / scale[:, 0], 1e-6, 1e3))
+        rest[:, 0] = np.log10(np.maximum(size / scale_of.largest, 1e-6))
+        rest[:, 1] = np.log10(np.maximum(scale[:, 0] / scale_of.usual, 1e-6))
+        rest[:, 2] = np.log10(np.clip(scale_of.noise / scale[:, 0], 1e-6, 1e3))
         rest[:, 3] = np.log10(sample_rate_Hz) - 5.0
         rest[:, 4] = np.minimum(block / max(left, 1), 1.0)
         rest[:, 5] = np.minimum((m - block) / max(right, 1), 1.0)
         rest[:, 6] = np.log10(lasts[:, 0] / scale[:, 0])
-        rest[:, 7] = np.log10(np.clip(noise / lasts[:, 0], 1e-6, 1e3))
-        rest[:, 8] = np.log10(np.clip(lasts[:, 0] / most, 1e-6, 1e6))
+        rest[:, 7] = np.log10(np.clip(scale_of.noise / lasts[:, 0], 1e-6, 1e3))
+        rest[:, 8] = np.log10(np.clip(lasts[:, 0] / scale_of.most, 1e-6, 1e6))
     return result
 
 
-def _by_bin(of: np.ufunc, values: NDArray, where: NDArray, spans: list[tuple[int, int]]) -> NDArray[np.float64]:
-    taken = values.take(where)
-    return np.stack([of.reduce(taken[first:last], axis=0) for first, last in spans], axis=1)
+def _by_bin(of: np.ufunc, values: NDArray, spans: list[tuple[int, int]]) -> NDArray[np.float32]:
+    return np.stack([of.reduce(values[first:last], axis=0) for first, last in spans], axis=1)
 
 
-def _padded(values: NDArray, left: int, right: int) -> NDArray[np.float64]:
-    return np.pad(values, (left, right))
+def _middle(one: NDArray, two: NDArray, three: NDArray) -> NDArray:
+    """Median of three, number by number."""
+    return np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
+
+
+def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
+    """Return windows as columns, shape (size, n): every reduction then runs over neighbouring swings at once.
+
+    Off the record everything is 0.
+    """
+    m = values.size
+    inside = (first >= 0) & (first + size <= m)
+    rows = np.zeros((first.size, size), dtype=np.float32)
+    if inside.any():
+        rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]]
+    for row in np.flatnonzero(~inside):
+        low, high = max(int(first[row]), 0), min(int(first[row]) + size, m)
+        rows[row, low - int(first[row]) : high - int(first[row])] = values[low:high]
+    return np.ascontiguousarray(rows.T)

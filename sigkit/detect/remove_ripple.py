@@ -74,6 +74,19 @@ def remove_ripple(blocks: BlockSummary, sample_rate_Hz: float) -> tuple[BlockSum
     return cleared, amplitude
 
 
+def without_ripple(noise: float, amplitude: float) -> float:
+    """Return the noise of a channel whose noise was measured with a ripple of this amplitude on it.
+
+    Ripple is in the noise as measured, as the root mean square of a tone; something is left of noise in any case.
+
+    Examples
+    --------
+    >>> without_ripple(0.5, 0.0)
+    0.5
+    """
+    return float(np.sqrt(max(noise**2 - 0.5 * amplitude**2, (0.3 * noise) ** 2)))
+
+
 def _without_slow(values: NDArray, width: int) -> NDArray[np.float64]:
     # A running mean by cumulated sums; the ends keep the nearest full window.
     sums = np.concatenate([[0.0], np.cumsum(values)])

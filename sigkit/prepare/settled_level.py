@@ -12,6 +12,8 @@ SEGMENT_S = 60e-3
 #: Share of the blocks that the densest interval must hold (our choice: a shared coil at 6000/min leaves a
 #: quarter of its period quiet).
 DENSE_SHARE = 0.25
+#: Segments sorted at a time (our choice: memory stays flat on long records).
+AT_ONCE = 64
 
 
 def settled_level(blocks: BlockSummary, sample_rate_Hz: float) -> NDArray[np.float64]:
@@ -41,18 +43,37 @@ def settled_level(blocks: BlockSummary, sample_rate_Hz: float) -> NDArray[np.flo
     2.0
     """
     m = blocks.mean.size
-    per = max(8, round(SEGMENT_S * sample_rate_Hz / blocks.length))
+    centres, levels = segment_levels(blocks.mean, max(8, round(SEGMENT_S * sample_rate_Hz / blocks.length)))
+    return np.interp(np.arange(m), centres, levels)
+
+
+def segment_levels(mean: NDArray, per: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the centres of half overlapping segments, in numbers of the list, and the settled level of each.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (m,)
+        Block means, not empty.
+    per : int
+        Means in a segment; a list not much longer than this is one segment.
+
+    Returns
+    -------
+    centres, levels : ndarray of float64, shape (s,)
+        Centres are equally spaced.
+    """
+    m = mean.size
     if m <= 1.5 * per:
-        return np.full(m, _densest(blocks.mean[None, :])[0])
-    half = per // 2
-    starts = np.arange(0, m - per + 1, half)
-    rows = np.lib.stride_tricks.sliding_window_view(blocks.mean, per)[starts]
-    levels = _densest(rows)
+        return np.array([0.5 * (m - 1)]), _densest(mean[None, :])
+    starts = np.arange(0, m - per + 1, per // 2)
+    rows = np.lib.stride_tricks.sliding_window_view(mean, per)
+    # Some at a time: the sorted copies are twice as long as the record.
+    levels = np.concatenate([_densest(rows[starts[i : i + AT_ONCE]]) for i in range(0, starts.size, AT_ONCE)])
     # A segment without a settled stretch stands out from its neighbours.
     if levels.size >= 3:
         padded = np.pad(levels, 1, mode="edge")
         levels = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
-    return np.interp(np.arange(m), starts + 0.5 * (per - 1), levels)
+    return starts + 0.5 * (per - 1), np.asarray(levels, dtype=np.float64)
 
 
 def _densest(rows: NDArray) -> NDArray[np.float64]:
@@ -60,6 +81,5 @@ def _densest(rows: NDArray) -> NDArray[np.float64]:
     width = min(max(2, round(DENSE_SHARE * rows.shape[1])), rows.shape[1])
     spans = ordered[:, width - 1 :] - ordered[:, : rows.shape[1] - width + 1]
     first = spans.argmin(axis=1)
-    sums = np.cumsum(np.pad(ordered, ((0, 0), (1, 0))), axis=1)
-    index = np.arange(rows.shape[0])
-    return (sums[index, first + width] - sums[index, first]) / width
+    chosen = np.take_along_axis(ordered, first[:, None] + np.arange(width), axis=1)
+    return np.asarray(chosen.mean(axis=1, dtype=np.float64))

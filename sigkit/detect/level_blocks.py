@@ -1,0 +1,108 @@
+"""The blocks of a channel in single precision, about a level of their own, and which of them were looked at closely."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.prepare.block_summary import BlockSummary
+
+#: Blocks worked on at a time (our choice: a dozen arrays of them stay in the second-level cache).
+AT_ONCE = 8192
+
+
+@dataclass(frozen=True, eq=False)
+class LevelBlocks:
+    """Reductions of blocks, in a unit of their own and from a level of their own. Arrays have shape (m,).
+
+    Attributes
+    ----------
+    length, count : int
+        Samples of a block, and of the record.
+    unit : float
+        Channel units of one unit here, positive.
+    minimum, maximum, mean, scatter : ndarray of float32
+        Scatter is the standard deviation within the block. In quiet stretches of a long record neighbouring blocks
+        share one rough value (`sigkit.detect.look_closely`).
+    runs : ndarray of int64, shape (r, 2)
+        First block and the block behind the last of each stretch that was looked at closely, ascending.
+    sample : ndarray of int64, shape (s, 2)
+        Stretches among them that stand for the whole record in medians.
+    """
+
+    length: int
+    count: int
+    unit: float
+    minimum: NDArray[np.float32]
+    maximum: NDArray[np.float32]
+    mean: NDArray[np.float32]
+    scatter: NDArray[np.float32]
+    runs: NDArray[np.int64]
+    sample: NDArray[np.int64]
+
+    @classmethod
+    def from_summary(cls, blocks: BlockSummary, step: float = 0.0) -> LevelBlocks:
+        """Return all blocks of a summary.
+
+        Parameters
+        ----------
+        blocks : BlockSummary
+        step : float
+            Channel units of one stored integer, which becomes the unit: equal integers then stay equal. 0 when the
+            samples are no integers; the largest distance from the middle becomes 1.
+        """
+        m = blocks.mean.size
+        level = float(blocks.maximum[m // 2]) if m else 0.0
+        top, bottom = float(blocks.maximum.max(initial=level)), float(blocks.minimum.min(initial=level))
+        unit = step if step > 0 else max(top - level, level - bottom, 1e-300)
+        scatter = np.sqrt(np.maximum(blocks.mean_square - blocks.mean**2, 0.0)) / unit
+        runs = np.array([[0, m]], dtype=np.int64)
+        low, high, mean = (
+            ((values - level) / unit).astype(np.float32) for values in (blocks.minimum, blocks.maximum, blocks.mean)
+        )
+        return cls(blocks.length, blocks.count, unit, low, high, mean, scatter.astype(np.float32), runs, runs)
+
+    def subtract(self, first: int, level: NDArray) -> None:
+        """Take a level off the blocks from ``first`` on, in place."""
+        part = slice(first, first + level.size)
+        for values in (self.minimum, self.maximum, self.mean):
+            values[part] -= level.astype(np.float32, copy=False)
+
+
+def pieces(runs: NDArray, at_once: int = AT_ONCE) -> Iterator[NDArray[np.int64]]:
+    """Yield the stretches in groups of about ``at_once`` blocks, long ones divided.
+
+    Examples
+    --------
+    >>> [part.tolist() for part in pieces(np.array([[0, 3], [5, 12]]), 4)]
+    [[[0, 3]], [[5, 9]], [[9, 12]]]
+    """
+    size = runs[:, 1] - runs[:, 0]
+    parts = -(-size // at_once)
+    row = np.repeat(np.arange(runs.shape[0]), parts)
+    within = np.arange(row.size) - np.repeat(np.cumsum(parts) - parts, parts)
+    first = runs[row, 0] + within * at_once
+    divided = np.stack([first, np.minimum(first + at_once, runs[row, 1])], axis=1)
+    filled = np.cumsum(divided[:, 1] - divided[:, 0])
+    begin = 0
+    while begin < divided.shape[0]:
+        so_far = int(filled[begin - 1]) if begin else 0
+        end = max(begin + 1, int(np.searchsorted(filled, so_far + at_once, side="right")))
+        yield divided[begin:end]
+        begin = end
+
+
+def indices(stretches: NDArray, margin: int = 0) -> NDArray[np.int64]:
+    """Return the numbers of all blocks of the stretches, with a margin on either side, one after the other.
+
+    Examples
+    --------
+    >>> indices(np.array([[0, 2], [5, 6]]), 1).tolist()
+    [-1, 0, 1, 2, 4, 5, 6]
+    """
+    size = stretches[:, 1] - stretches[:, 0] + 2 * margin
+    start = np.cumsum(size) - size
+    return np.arange(int(size.sum())) + np.repeat(stretches[:, 0] - margin - start, size)

@@ -1,0 +1,31 @@
+"""Give pages of a read-only memory map back, so that reading a long file once does not fill the memory."""
+
+from __future__ import annotations
+
+import mmap
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def release_pages(samples: NDArray) -> None:
+    """Tell the system that the pages of a map opened for reading are not needed now; they stay in its file cache.
+
+    Anything else than a ``numpy.memmap`` of mode ``"r"`` is left alone: elsewhere pages hold the only copy.
+
+    Parameters
+    ----------
+    samples : ndarray
+        As stored in a channel.
+
+    Examples
+    --------
+    >>> release_pages(np.zeros(3))
+    """
+    if not isinstance(samples, np.memmap) or samples.mode != "r":
+        return
+    held: object = samples
+    while isinstance(held, np.ndarray):
+        held = held.base
+    if isinstance(held, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        held.madvise(mmap.MADV_DONTNEED)
