@@ -14,6 +14,7 @@ from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
 from sigkit.detect.judged_channel import JudgedChannel
 from sigkit.detect.level_blocks import LevelBlocks
+from sigkit.detect.look_closely import is_long, look_closely
 from sigkit.detect.remove_ripple import remove_ripple, without_ripple
 from sigkit.detect.remove_settled import remove_settled
 from sigkit.detect.swing_candidates import Swings, find_swings
@@ -111,6 +112,9 @@ def judge_channel(channel: Channel) -> JudgedChannel:
     """
     if len(channel) < FEWEST_SAMPLES or channel.kind == "synchronising_pulse":
         return JudgedChannel.without_swings()
+    if channel.kind != "coil_current" and is_long(channel):
+        levels, noise = look_closely(channel)
+        return judge_levels(levels, noise, channel.sample_rate_Hz, channel.start_s)
     blocks = summarise_blocks(channel)
     noise = condition_channel(channel, blocks).noise
     step = abs(channel.scale) if channel.samples.dtype.kind in "iu" else 0.0

@@ -60,14 +60,15 @@ def condition_channel(channel: Channel, blocks: BlockSummary) -> ChannelConditio
     known = _KNOWN.get(channel)
     if known is not None and known[0] is blocks:
         return known[1]
-    step = _step(channel)
+    step = smallest_step(channel)
     low, high = _limits(channel, blocks)
     result = ChannelCondition(max(_noise(channel, blocks), step / np.sqrt(12.0), 1e-300), step, low, high)
     _KNOWN[channel] = (blocks, result)
     return result
 
 
-def _step(channel: Channel) -> float:
+def smallest_step(channel: Channel) -> float:
+    """Return the smallest step between stored values, in the unit of the channel; 0 when it cannot be told."""
     if np.issubdtype(channel.samples.dtype, np.integer):
         # A converter of fewer bits stored in wider integers leaves a common factor: look for it.
         part = _spread(channel, 20_000)
@@ -119,6 +120,16 @@ def _noise(channel: Channel, blocks: BlockSummary) -> float:
     chosen = beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
     size = per * blocks.length
     rows = np.stack([channel.values(int(i) * size, int(i) * size + size) for i in chosen])
+    return noise_of_windows(rows)
+
+
+def noise_of_windows(rows: NDArray) -> float:
+    """Return the standard deviation of the noise on one sample, a parabola taken off each window.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (windows, samples)
+    """
     if rows.shape[1] < 8:
         return float(MAD_TO_SIGMA * np.median(np.abs(rows - np.median(rows)))) if rows.size > 3 else 0.0
     t = np.linspace(-1.0, 1.0, rows.shape[1])

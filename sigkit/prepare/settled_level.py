@@ -73,7 +73,7 @@ def segment_levels(mean: NDArray, per: int) -> tuple[NDArray[np.float64], NDArra
     if levels.size >= 3:
         padded = np.pad(levels, 1, mode="edge")
         levels = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
-    return starts + 0.5 * (per - 1), np.asarray(levels, dtype=np.float64)
+    return np.asarray(starts + 0.5 * (per - 1), dtype=np.float64), np.asarray(levels, dtype=np.float64)
 
 
 def _densest(rows: NDArray) -> NDArray[np.float64]:

@@ -1,0 +1,172 @@
+"""Reduce a long record to blocks, closely only where it shows more than noise."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.detect.active_spans import active_spans
+from sigkit.detect.fine_blocks import Level, fine_blocks
+from sigkit.detect.level_blocks import LevelBlocks
+from sigkit.detect.remove_ripple import find_tones, without_ripple
+from sigkit.detect.span_extremes import RELEASE_SAMPLES, span_extremes
+from sigkit.prepare.block_summary import block_length
+from sigkit.prepare.channel_condition import QUIET_WINDOW_S, QUIET_WINDOWS, noise_of_windows, smallest_step
+from sigkit.prepare.release_pages import release_pages
+from sigkit.types.channel import Channel
+
+#: Blocks of a span: 1 ms (our choice: a firing fills some ten of them).
+SPAN_BLOCKS = 20
+#: Spans that stand for the record in medians (our choice: 10,240 blocks give a median to 1 %).
+SAMPLED_SPANS = 512
+#: A record is long from so many samples and spans on; below, all of it is looked at (our choice).
+SHORTEST_BLOCK = 16
+SHORTEST_SPANS = 2 * SAMPLED_SPANS
+#: Stretches of a quiet record searched for a ripple, and their length in spans (our choice: 26 ms each).
+RIPPLE_STRETCHES = 8
+RIPPLE_SPANS = 26
+#: Scatter in a quiet span as a share of its width: of a thousand normal numbers, 1 / 6.5 (mathematics).
+SCATTER_SHARE = 0.15
+#: Spans looked at in one go (our choice: their copies stay in the second-level cache).
+AT_ONCE_SAMPLES = 1 << 17
+
+
+def is_long(channel: Channel) -> bool:
+    """Return whether a record is worth two looks."""
+    length = block_length(channel.sample_rate_Hz)
+    return length >= SHORTEST_BLOCK and len(channel) >= SHORTEST_SPANS * SPAN_BLOCKS * length
+
+
+def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
+    """Reduce a long record to blocks free of ripple.
+
+    The first look takes the extremes of spans of 20 blocks. Where these tell firings from noise, only spans that
+    show more than noise, and a sample of the others, are reduced block by block; the blocks of other spans take
+    over the extremes of their span and the middle between them. Otherwise every span is looked at twice.
+
+    Parameters
+    ----------
+    channel : Channel
+        At least one span long.
+
+    Returns
+    -------
+    blocks : LevelBlocks
+    noise : float
+        Standard deviation of one sample, in the unit of the blocks.
+    """
+    length = block_length(channel.sample_rate_Hz)
+    rate = channel.sample_rate_Hz / length
+    low, high = span_extremes(channel.samples, SPAN_BLOCKS * length)
+    spans = low.size
+    sample = spread_spans(spans, SAMPLED_SPANS)
+    top, bottom = float(high.max()), float(low.min())
+    middle = 0.5 * float(np.median(low[sample].astype(np.float64) + high[sample]))
+    integer = channel.samples.dtype.kind in "iu"
+    sign = -1 if channel.scale < 0 else 1
+    level = Level(float(np.rint(middle)), 1.0, sign) if integer else Level(middle, max(top - bottom, 1e-300), sign)
+    unit = abs(channel.scale) * level.unit
+    step = smallest_step(channel)
+    active = active_spans(low, high, sample, step / abs(channel.scale))
+    starts = np.linspace(0, max(spans - RIPPLE_SPANS, 0), RIPPLE_STRETCHES).astype(np.int64)
+    looked = np.ones(spans, dtype=bool) if active is None else active
+    looked[sample] = True
+    for start in starts:
+        looked[start : start + RIPPLE_SPANS] = True
+    held = _quiet_blocks(channel, low, high, level, length)
+    del low, high
+    _fill(held, channel, np.flatnonzero(looked), level, length)
+    means = held[2, : spans * SPAN_BLOCKS].reshape(spans, SPAN_BLOCKS)
+    rippled = sum(bool(find_tones(means[start : start + RIPPLE_SPANS].ravel(), rate)) for start in starts)
+    if not looked.all() and 2 * rippled >= RIPPLE_STRETCHES:
+        _fill(held, channel, np.flatnonzero(~looked), level, length)
+        looked[:] = True
+    runs = _runs(looked, held.shape[1])
+    sampled = np.stack([sample, sample + 1], axis=1) * SPAN_BLOCKS
+    blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
+    noise = max(_noise(channel, blocks, sample), step / np.sqrt(12.0), 1e-300) / unit
+    release_pages(channel.samples)
+    if not looked.all():
+        return blocks, noise
+    tones = find_tones(blocks.mean, rate)
+    for tone in tones:
+        blocks.subtract(tone.first, tone.values())
+    return blocks, without_ripple(noise, tones[0].amplitude if tones else 0.0)
+
+
+def spread_spans(spans: int, count: int) -> NDArray[np.int64]:
+    """Return up to ``count`` numbers below ``spans``, one in each of as many equal parts, at no steady distance.
+
+    A steady distance would fall in step with an engine; the places within the parts follow the golden section.
+
+    Examples
+    --------
+    >>> spread_spans(20, 4).tolist()
+    [0, 8, 11, 19]
+    >>> spread_spans(3, 5).tolist()
+    [0, 1, 2]
+    """
+    if spans <= count:
+        return np.arange(spans)
+    part = np.arange(count)
+    return np.floor((part + part * 0.6180339887498949 % 1.0) * (spans / count)).astype(np.int64)
+
+
+def _quiet_blocks(channel: Channel, low: NDArray, high: NDArray, level: Level, length: int) -> NDArray[np.float32]:
+    """Blocks as the first look shows them, shape (4, m), and closely what is behind the last whole span."""
+    m = -(-len(channel) // length)
+    held = np.empty((4, m), dtype=np.float32)
+    whole = low.size * SPAN_BLOCKS
+    below, above = (level.of(values) for values in ((low, high) if level.sign > 0 else (high, low)))
+    width = above - below
+    for row, values in enumerate((below, above, below + 0.5 * width, SCATTER_SHARE * width)):
+        held[row, :whole].reshape(-1, SPAN_BLOCKS)[:] = values[:, None]
+    for block in range(whole, m):
+        part = np.asarray(channel.samples[block * length : (block + 1) * length])
+        held[:, block] = fine_blocks(np.ascontiguousarray(part)[None, :], level)[:, 0]
+    return held
+
+
+def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length: int) -> None:
+    """Reduce the blocks of some spans."""
+    size = SPAN_BLOCKS * length
+    whole = len(channel) // size
+    samples = np.asarray(channel.samples)[: whole * size]
+    rows = samples.reshape(whole, size) if samples.flags.c_contiguous else None
+    places = held[:, : whole * SPAN_BLOCKS].reshape(4, whole, SPAN_BLOCKS)
+    at_once = max(1, AT_ONCE_SAMPLES // size)
+    read = 0
+    for first in range(0, spans.size, at_once):
+        part = spans[first : first + at_once]
+        taken = rows[part] if rows is not None else samples[(part * size)[:, None] + np.arange(size)]
+        fine = fine_blocks(taken.reshape(-1, length), level)
+        places[:, part] = fine.reshape(4, part.size, SPAN_BLOCKS)
+        read += taken.size
+        if read >= RELEASE_SAMPLES:
+            release_pages(channel.samples)
+            read = 0
+
+
+def _runs(looked: NDArray[np.bool_], m: int) -> NDArray[np.int64]:
+    # The blocks behind the last whole span are always looked at.
+    ends = np.flatnonzero(np.diff(looked.astype(np.int8), prepend=0, append=0)).reshape(-1, 2) * SPAN_BLOCKS
+    whole = looked.size * SPAN_BLOCKS
+    if whole < m:
+        if ends.size and ends[-1, 1] == whole:
+            ends[-1, 1] = m
+        else:
+            ends = np.concatenate([ends, [[whole, m]]])
+    return ends.astype(np.int64)
+
+
+def _noise(channel: Channel, blocks: LevelBlocks, sample: NDArray) -> float:
+    """Noise by windows beside the narrowest windows of the sampled spans (see `condition_channel`)."""
+    per = min(max(1, round(QUIET_WINDOW_S * channel.sample_rate_Hz) // blocks.length), SPAN_BLOCKS // 2)
+    first = (sample[:, None] * SPAN_BLOCKS + np.array([0, per])).ravel()
+    rows = first[:, None] + np.arange(per)
+    width = blocks.maximum[rows].max(axis=1) - blocks.minimum[rows].min(axis=1)
+    narrow = np.argsort(width, kind="stable")[: max(1, width.size // 4)]
+    # The narrow ones have a little too little noise: take the other window of their span.
+    beside = np.sort(narrow ^ 1)
+    chosen = first[beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]] * blocks.length
+    return noise_of_windows(np.stack([channel.values(int(at), int(at) + per * blocks.length) for at in chosen]))
