@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +13,14 @@ from sigkit.detect.choose_firings import choose_firings
 from sigkit.detect.company_features import CLIP, company_features
 from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
+from sigkit.detect.glance_features import GLANCE_COUNT, glance_features
 from sigkit.detect.judged_channel import JudgedChannel
 from sigkit.detect.level_blocks import LevelBlocks
 from sigkit.detect.look_closely import is_long, look_closely
 from sigkit.detect.remove_ripple import remove_ripple, without_ripple
 from sigkit.detect.remove_settled import remove_settled
 from sigkit.detect.swing_candidates import Swings, find_swings
-from sigkit.detect.swing_network import judge_company, judge_swings
+from sigkit.detect.swing_network import judge_company, judge_swings, worth_a_look
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.types.capture import Capture
@@ -114,7 +116,7 @@ def judge_channel(channel: Channel) -> JudgedChannel:
         return JudgedChannel.without_swings()
     if channel.kind != "coil_current" and is_long(channel):
         levels, noise = look_closely(channel)
-        return judge_levels(levels, noise, channel.sample_rate_Hz, channel.start_s)
+        return judge_levels(levels, noise, channel.sample_rate_Hz, channel.start_s, glance=True)
     blocks = summarise_blocks(channel)
     noise = condition_channel(channel, blocks).noise
     step = abs(channel.scale) if channel.samples.dtype.kind in "iu" else 0.0
@@ -140,8 +142,13 @@ def judge_blocks(
     return judge_levels(levels, noise, sample_rate_Hz, start_s)
 
 
-def judge_levels(blocks: LevelBlocks, noise: float, sample_rate_Hz: float, start_s: float) -> JudgedChannel:
-    """Return the judged swings of blocks free of ripple; their settled level is taken off in place."""
+def judge_levels(
+    blocks: LevelBlocks, noise: float, sample_rate_Hz: float, start_s: float, *, glance: bool = False
+) -> JudgedChannel:
+    """Return the judged swings of blocks free of ripple; their settled level is taken off in place.
+
+    With ``glance``, swings that are hopeless at a glance are passed over.
+    """
     stop_s = start_s + blocks.count / sample_rate_Hz
     swings = find_swings(blocks, sample_rate_Hz)
     if swings.block.size == 0:
@@ -149,8 +156,16 @@ def judge_levels(blocks: LevelBlocks, noise: float, sample_rate_Hz: float, start
     remove_settled(blocks, sample_rate_Hz)
     scale_of = RecordScale.of(blocks, noise, swings)
     rows, odds, shapes = [], [], []
-    for begin in range(0, swings.block.size, SWINGS_AT_ONCE):
-        part = np.arange(begin, min(begin + SWINGS_AT_ONCE, swings.block.size))
+    numbers = np.arange(swings.block.size)
+    if glance:
+        worth = [
+            worth_a_look(glance_features(blocks, sample_rate_Hz, scale_of, swings.take(part)))
+            for part in _batches(numbers)
+        ]
+        numbers = np.flatnonzero(np.concatenate(worth))
+        if numbers.size == 0:
+            return JudgedChannel.without_swings(start_s, stop_s)
+    for part in _batches(numbers):
         features = candidate_features(blocks, sample_rate_Hz, scale_of, swings.take(part))
         log_odds = judge_swings(features)
         kept = np.flatnonzero(log_odds > HOPELESS)
@@ -168,10 +183,11 @@ def judge_levels(blocks: LevelBlocks, noise: float, sample_rate_Hz: float, start
 
 @dataclass(frozen=True, eq=False)
 class DescribedSwings:
-    """Swings of a channel and, shape (n, FEATURE_COUNT), what stands around them."""
+    """Swings of a channel and what stands around them: shapes (n, FEATURE_COUNT) and (n, GLANCE_COUNT)."""
 
     swings: Swings
     features: NDArray[np.float32]
+    glances: NDArray[np.float32]
 
 
 def describe_blocks(blocks: BlockSummary, noise: float, sample_rate_Hz: float) -> DescribedSwings:
@@ -179,10 +195,16 @@ def describe_blocks(blocks: BlockSummary, noise: float, sample_rate_Hz: float) -
     levels, noise = _levelled(blocks, noise, sample_rate_Hz)
     swings = find_swings(levels, sample_rate_Hz)
     if swings.block.size == 0:
-        return DescribedSwings(swings, np.zeros((0, FEATURE_COUNT), dtype=np.float32))
+        nothing = (np.zeros((0, count), dtype=np.float32) for count in (FEATURE_COUNT, GLANCE_COUNT))
+        return DescribedSwings(swings, *nothing)
     remove_settled(levels, sample_rate_Hz)
     scale_of = RecordScale.of(levels, noise, swings)
-    return DescribedSwings(swings, candidate_features(levels, sample_rate_Hz, scale_of, swings))
+    described = (of(levels, sample_rate_Hz, scale_of, swings) for of in (candidate_features, glance_features))
+    return DescribedSwings(swings, *described)
+
+
+def _batches(numbers: NDArray) -> Iterator[NDArray]:
+    return (numbers[begin : begin + SWINGS_AT_ONCE] for begin in range(0, numbers.size, SWINGS_AT_ONCE))
 
 
 def _levelled(

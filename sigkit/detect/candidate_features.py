@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import LevelBlocks, pieces
+from sigkit.detect.level_blocks import LevelBlocks, indices, pieces
 from sigkit.detect.swing_candidates import Swings
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
@@ -57,9 +57,13 @@ class RecordScale:
         """Return the scale of a record with at least one swing; levels count from the settled level."""
         most = LEAST
         for part in pieces(blocks.runs):
-            for first, last in part:
-                mean = blocks.mean[max(int(first) - 1, 0) : int(last) + 1]
-                most = max(most, float(np.abs(_middle(mean[:-2], mean[1:-1], mean[2:])).max(initial=0.0)))
+            # A block more on either side, then without what spans two stretches or the ends of the record.
+            block = indices(part, 1)
+            mean = blocks.mean.take(block, mode="clip")
+            lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
+            together = block[2:] - block[:-2] == 2
+            together &= (block[:-2] >= 0) & (block[2:] < blocks.mean.size)
+            most = max(most, float(lasting[together].max(initial=0.0)))
         largest, usual = float(swings.size.max()), float(np.quantile(swings.size, 0.9))
         return cls(max(largest, LEAST), max(usual, LEAST), most, noise)
 

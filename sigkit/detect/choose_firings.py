@@ -50,13 +50,14 @@ def choose_firings(
 def likeliest_apart(position_s: NDArray, direction: NDArray, log_odds: NDArray, sign: int) -> NDArray[np.int64]:
     """Keep the likeliest of swings closer than `APART_S`, likeliest first."""
     rows = np.flatnonzero((direction == sign) & (log_odds > LEAST_LOG_ODDS))
-    kept: list[int] = []
-    taken = np.zeros(rows.size, dtype=bool)
     times = position_s[rows]
-    for place in np.argsort(-log_odds[rows], kind="stable"):
-        if taken[place]:
-            continue
-        kept.append(int(rows[place]))
-        low, high = np.searchsorted(times, [times[place] - APART_S, times[place] + APART_S])
-        taken[low:high] = True
-    return np.sort(np.asarray(kept, dtype=np.int64))
+    order = np.argsort(-log_odds[rows], kind="stable")
+    first = np.searchsorted(times, times - APART_S).tolist()
+    behind = np.searchsorted(times, times + APART_S).tolist()
+    taken = bytearray(rows.size)
+    kept: list[int] = []
+    for place in order.tolist():
+        if not taken[place]:
+            kept.append(place)
+            taken[first[place] : behind[place]] = b"\1" * (behind[place] - first[place])
+    return np.sort(rows[np.asarray(kept, dtype=np.int64)])

@@ -23,6 +23,10 @@ SHORTEST_S = 9e-3
 #: tell a firing from other periodic things).
 MOST_EXAMPLES = 4
 MOST_VOTE = 10.0
+#: Examples a swing is compared with, spread over the record, and swings compared at a time (our choice: time and memory
+#: grow with the length of a record, not with its square).
+MOST_COMPARED = 256
+AT_ONCE = 4096
 #: Log-odds are clipped to this before they enter (our choice).
 CLIP = 12.0
 FEATURES = (
@@ -109,12 +113,9 @@ def _against_examples(own: JudgedChannel, rows: NDArray) -> dict[str, NDArray | 
     if rows.size == 0:
         return result | {"off_rhythm": 0.25, "off_half_rhythm": 0.125}
     shape = own.shape / np.maximum(np.linalg.norm(own.shape, axis=1, keepdims=True), 1e-9)
-    alike = shape @ shape[rows].T
-    alike[member, np.searchsorted(rows, np.flatnonzero(member))] = np.nan
-    counted = np.maximum(count, 1)
     known = count > 0
-    result["alike_to_mean"] = np.where(known, np.nansum(alike, axis=1) / counted, 0.0)
-    result["alike_to_nearest"] = np.where(known, np.nanmax(np.where(np.isnan(alike), -1.0, alike), axis=1), 0.0)
+    mean, nearest = _likeness(shape, rows)
+    result["alike_to_mean"], result["alike_to_nearest"] = np.where(known, mean, 0.0), np.where(known, nearest, 0.0)
     usual = float(np.median(np.log(np.maximum(own.size[rows], 1e-300))))
     result["size_to_examples"] = np.where(
         known, np.clip(np.log(np.maximum(own.size, 1e-300)) - usual, -6, 6), 0.0
@@ -140,6 +141,22 @@ def _against_examples(own: JudgedChannel, rows: NDArray) -> dict[str, NDArray | 
     residue = gaps / period
     result["spread_of_rhythm"] = float(np.clip(np.median(np.abs(residue - np.round(residue))), 0, 0.5))
     return result
+
+
+def _likeness(shape: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
+    """Mean and largest likeness to the examples, itself left out."""
+    chosen = rows if rows.size <= MOST_COMPARED else rows[np.linspace(0, rows.size - 1, MOST_COMPARED).astype(np.int64)]
+    mean, nearest = np.zeros(shape.shape[0]), np.zeros(shape.shape[0])
+    for begin in range(0, shape.shape[0], AT_ONCE):
+        alike = shape[begin : begin + AT_ONCE] @ shape[chosen].T
+        own = np.flatnonzero((chosen >= begin) & (chosen < begin + AT_ONCE))
+        itself = np.zeros(alike.shape[0], dtype=np.int64)
+        itself[chosen[own] - begin] = 1
+        alike[chosen[own] - begin, own] = 0.0
+        mean[begin : begin + AT_ONCE] = alike.sum(axis=1) / np.maximum(chosen.size - itself, 1)
+        alike[chosen[own] - begin, own] = -1.0
+        nearest[begin : begin + AT_ONCE] = alike.max(axis=1)
+    return mean, nearest
 
 
 def _elsewhere(

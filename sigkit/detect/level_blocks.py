@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sigkit.prepare.block_summary import BlockSummary
 
 #: Blocks worked on at a time (our choice: a dozen arrays of them stay in the second-level cache).
-AT_ONCE = 8192
+AT_ONCE = 16_384
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,7 +67,9 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     level = Level(float(np.rint(middle)), 1.0, sign) if integer else Level(middle, max(top - bottom, 1e-300), sign)
     unit = abs(channel.scale) * level.unit
     step = smallest_step(channel)
-    active = active_spans(low, high, sample, step / abs(channel.scale))
+    # On a dead lead there is nothing to look for.
+    dead = top == bottom
+    active = np.zeros(spans, dtype=bool) if dead else active_spans(low, high, sample, step / abs(channel.scale))
     starts = np.linspace(0, max(spans - RIPPLE_SPANS, 0), RIPPLE_STRETCHES).astype(np.int64)
     looked = np.ones(spans, dtype=bool) if active is None else active
     looked[sample] = True

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from sigkit.detect.level_blocks import AT_ONCE, LevelBlocks
+from sigkit.detect.level_blocks import LevelBlocks
 from sigkit.prepare.settled_level import SEGMENT_S, segment_levels
 
 #: In a record with quiet stretches each so many-th block mean is enough for the level (our choice: 300 of them are in
 #: a segment).
 STRIDE = 4
+#: Segments worked on at a time (our choice: memory stays flat on long records).
+AT_ONCE = 64
 
 
 def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
@@ -36,6 +38,15 @@ def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
     closely = int((blocks.runs[:, 1] - blocks.runs[:, 0]).sum())
     stride = STRIDE if closely < m and per >= 64 * STRIDE else 1
     centres, levels = segment_levels(blocks.mean[::stride], per // stride)
-    for first in range(0, m, AT_ONCE):
-        place = np.arange(first, min(first + AT_ONCE, m))
-        blocks.subtract(first, np.interp(place, centres * stride, levels))
+    # Linear between centres, constant before the first and behind the last.
+    begin = min(int(np.ceil(centres[0] * stride)), m)
+    blocks.subtract(0, np.full(begin, levels[0]))
+    if levels.size > 1:
+        apart = round((centres[1] - centres[0]) * stride)
+        share = (begin - centres[0] * stride + np.arange(apart)) / apart
+        for first in range(0, levels.size - 1, AT_ONCE):
+            here = levels[first : first + AT_ONCE + 1]
+            ramps = here[:-1, None] + np.diff(here)[:, None] * share
+            blocks.subtract(begin, ramps.ravel())
+            begin += ramps.size
+    blocks.subtract(begin, np.full(m - begin, levels[-1]))

@@ -9,8 +9,8 @@ from sigkit.prepare.release_pages import release_pages
 
 #: Samples read at a time (our choice: they stay in the second-level cache for the second of the two reductions).
 READ_SAMPLES = 1 << 17
-#: Samples after which the pages of a memory map are given back (our choice: 64 MB of 16 bits).
-RELEASE_SAMPLES = 1 << 25
+#: Samples after which the pages of a memory map are given back (our choice: 128 MB of 16 bits).
+RELEASE_SAMPLES = 1 << 26
 
 
 def span_extremes(samples: NDArray, length: int) -> tuple[NDArray, NDArray]:

@@ -137,9 +137,10 @@ class _Near:
         away = np.arange(reach.margin)
         core[begin[:, None] + away] = False
         core[(begin + size - 1)[:, None] - away] = False
-        inside = np.clip(block, 0, m - 1)
-        step = _steps(blocks.mean[inside], block, m, reach.width)
-        return cls(block, core, blocks.minimum[inside], blocks.maximum[inside], step)
+        mean, low, high = (
+            values.take(block, mode="clip") for values in (blocks.mean, blocks.minimum, blocks.maximum)
+        )
+        return cls(block, core, low, high, _steps(mean, block, m, reach.width))
 
     def swing(self, direction: int, reach: _Reach) -> NDArray[np.float32]:
         # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
@@ -182,6 +183,14 @@ def _steps(mean: NDArray, block: NDArray, m: int, width: int) -> NDArray[np.floa
     Rows nearer than ``width`` to the ends of ``mean`` are not right, unless the record ends there.
     """
     n = mean.size
+    if block[0] >= width and block[-1] < m - width:
+        # No end of the record is near: every window is whole.
+        sums = np.cumsum(mean, dtype=np.float64)
+        result = np.zeros(n, dtype=np.float32)
+        second = sums[2 * width :] - 2.0 * sums[width:-width]
+        second += sums[: -2 * width]
+        result[width + 1 : n - width + 1] = second * (1.0 / width)
+        return result
     sums = np.concatenate([[0.0], np.cumsum(mean, dtype=np.float64)])
     place = np.arange(n)
     after = np.minimum(place + np.clip(m - block, 1, width), n)

@@ -1,4 +1,4 @@
-"""Judge swings: two small networks with stored weights, one for the swing alone, one for its company."""
+"""Judge swings: small networks with stored weights, for a glance at the swing, for the swing alone, for its company."""
 
 from __future__ import annotations
 
@@ -9,18 +9,24 @@ from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import FEATURE_COUNT
 from sigkit.detect.company_features import FEATURES
+from sigkit.detect.glance_features import GLANCE_COUNT
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
 #: Weights from simulated engines and drawn other records. ``benchmarks/train_detector.py`` is the way to make them; the
 #: ones stored now come from a development run of the same two steps with other draws, not from that command.
 SWING_WEIGHTS = "swing_weights.npz"
 COMPANY_WEIGHTS = "company_weights.npz"
+#: Made by ``benchmarks/train_glance.py`` from what the first network says.
+GLANCE_WEIGHTS = "glance_weights.npz"
+#: Log-odds from which a swing seen at a glance is worth a closer look (our choice on simulated engines: lower ones keep
+#: twice the swings and hardly a firing more).
+WORTH_A_LOOK = -3.0
 
 #: Swings judged at a time (our choice: memory stays flat on long records).
 AT_ONCE = 4096
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def _weights(name: str, features: int) -> dict[str, NDArray[np.float32]]:
     # Half the bytes of float64, and log-odds that differ by some 1e-5.
     return {key: held.astype(np.float32) for key, held in load_network("sigkit.detect", name, features).items()}
@@ -54,6 +60,26 @@ def judge_swings(features: NDArray) -> NDArray[np.float64]:
     (0,)
     """
     return _log_odds(_weights(SWING_WEIGHTS, FEATURE_COUNT), features)
+
+
+def worth_a_look(glances: NDArray) -> NDArray[np.bool_]:
+    """Return which swings `judge_swings` may find likely, judged by a few levels around them.
+
+    Parameters
+    ----------
+    glances : ndarray, shape (n, GLANCE_COUNT)
+        From `glance_features`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Raises
+    ------
+    sigkit.errors.ModelError
+        When the stored weights do not fit the features.
+    """
+    return np.asarray(_log_odds(_weights(GLANCE_WEIGHTS, GLANCE_COUNT), glances) > WORTH_A_LOOK)
 
 
 def judge_company(features: NDArray) -> NDArray[np.float64]:

@@ -7,6 +7,9 @@ import mmap
 import numpy as np
 from numpy.typing import NDArray
 
+#: Shorter maps are left alone: reading them again would cost more than they hold, bytes (our choice).
+SHORTEST_BYTES = 1 << 28
+
 
 def release_pages(samples: NDArray) -> None:
     """Tell the system that the pages of a map opened for reading are not needed now; they stay in its file cache.
@@ -28,4 +31,5 @@ def release_pages(samples: NDArray) -> None:
     while isinstance(held, np.ndarray):
         held = held.base
     if isinstance(held, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
-        held.madvise(mmap.MADV_DONTNEED)
+        if len(held) >= SHORTEST_BYTES:
+            held.madvise(mmap.MADV_DONTNEED)

@@ -54,3 +54,16 @@ def test_nothing_and_one_swing_are_fine():
     features = company_features([JudgedChannel.without_swings(), _channel([0.1], [1.0])])
     assert features[0].shape == (0, len(FEATURES))
     assert np.isfinite(features[1]).all()
+
+
+def test_many_examples_are_compared_as_few_are(monkeypatch):
+    rng = np.random.default_rng(6)
+    shape = np.tile(rng.normal(size=(3, 4)), (200, 1))
+    channel = _channel(np.arange(600) * 0.02, np.full(600, 5.0), shape=shape)
+    some = company_features([channel])[0]
+    monkeypatch.setattr("sigkit.detect.company_features.MOST_COMPARED", 600)
+    monkeypatch.setattr("sigkit.detect.company_features.AT_ONCE", 77)
+    every = company_features([channel])[0]
+    np.testing.assert_allclose(_column(some, "alike_to_mean"), _column(every, "alike_to_mean"), atol=0.02)
+    np.testing.assert_allclose(_column(every, "alike_to_nearest"), 1.0, atol=1e-6)
+    np.testing.assert_allclose(_column(some, "alike_to_nearest"), 1.0, atol=1e-6)
