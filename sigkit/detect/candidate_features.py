@@ -27,8 +27,8 @@ GLOBAL_FEATURES = (
 FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 #: The features that draw the shape of the swing: mean levels against the largest lasting one.
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
-#: Swings described at a time (our choice; the arrays stay in the cache).
-AT_ONCE = 256
+#: Swings described at a time (our choice: fewer cost more calls than the cache saves).
+AT_ONCE = 1024
 #: Divisors are at least this, in the unit of the blocks (our choice: far below the step of any recorder).
 LEAST = 1e-30
 
@@ -154,6 +154,8 @@ def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
     """
     m = values.size
     inside = (first >= 0) & (first + size <= m)
+    if inside.all():
+        return np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(values, size)[first].T)
     rows = np.zeros((first.size, size), dtype=np.float32)
     if inside.any():
         rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]]

@@ -16,19 +16,21 @@ class Level:
     unit: float
     sign: int
 
-    def of(self, stored: NDArray) -> NDArray[np.float32]:
-        """Return stored values as levels."""
+    def of(self, stored: NDArray, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
+        """Return stored values as levels, in ``out`` where it is given."""
+        level = np.empty(stored.shape, dtype=np.float32) if out is None else out
         if stored.dtype.kind in "iu" and stored.dtype.itemsize <= 2:
             # Exact: differences of such integers are held by single precision.
-            level = stored.astype(np.float32)
+            level[...] = stored
             level -= np.float32(self.zero)
             if self.sign * self.unit != 1:
                 level *= np.float32(self.sign / self.unit)
-            return level
-        return ((stored.astype(np.float64) - self.zero) * (self.sign / self.unit)).astype(np.float32)
+        else:
+            level[...] = (stored.astype(np.float64) - self.zero) * (self.sign / self.unit)
+        return level
 
 
-def fine_blocks(rows: NDArray, level: Level) -> NDArray[np.float32]:
+def fine_blocks(rows: NDArray, level: Level, work: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
     """Return minimum, maximum, mean and scatter of rows of stored samples.
 
     Parameters
@@ -36,6 +38,8 @@ def fine_blocks(rows: NDArray, level: Level) -> NDArray[np.float32]:
     rows : ndarray, shape (k, length)
         One block a row, contiguous.
     level : Level
+    work : ndarray of float32, shape (at least k, length), optional
+        Room to work in: to get it anew each time costs as much as the work.
 
     Returns
     -------
@@ -45,7 +49,7 @@ def fine_blocks(rows: NDArray, level: Level) -> NDArray[np.float32]:
     low, high = (level.of(values) for values in _extremes(rows))
     if level.sign < 0:
         low, high = high, low
-    values = level.of(rows)
+    values = level.of(rows, None if work is None else work[: rows.shape[0]])
     ones = np.full(length, 1.0 / length, dtype=np.float32)
     mean = values @ ones
     np.multiply(values, values, out=values)

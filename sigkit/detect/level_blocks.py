@@ -68,8 +68,9 @@ class LevelBlocks:
     def subtract(self, first: int, level: NDArray) -> None:
         """Take a level off the blocks from ``first`` on, in place."""
         part = slice(first, first + level.size)
+        single = level.astype(np.float32, copy=False)
         for values in (self.minimum, self.maximum, self.mean):
-            values[part] -= level.astype(np.float32, copy=False)
+            values[part] -= single
 
 
 def pieces(runs: NDArray, at_once: int = AT_ONCE) -> Iterator[NDArray[np.int64]]:

@@ -137,11 +137,12 @@ def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length:
     rows = samples.reshape(whole, size) if samples.flags.c_contiguous else None
     places = held[:, : whole * SPAN_BLOCKS].reshape(4, whole, SPAN_BLOCKS)
     at_once = max(1, AT_ONCE_SAMPLES // size)
+    work = np.empty((at_once * SPAN_BLOCKS, length), dtype=np.float32)
     read = 0
     for first in range(0, spans.size, at_once):
         part = spans[first : first + at_once]
-        taken = rows[part] if rows is not None else samples[(part * size)[:, None] + np.arange(size)]
-        fine = fine_blocks(taken.reshape(-1, length), level)
+        taken = rows.take(part, axis=0) if rows is not None else samples[(part * size)[:, None] + np.arange(size)]
+        fine = fine_blocks(taken.reshape(-1, length), level, work)
         places[:, part] = fine.reshape(4, part.size, SPAN_BLOCKS)
         read += taken.size
         if read >= RELEASE_SAMPLES:

@@ -7,9 +7,9 @@ import numpy as np
 from sigkit.detect.level_blocks import LevelBlocks
 from sigkit.prepare.settled_level import SEGMENT_S, segment_levels
 
-#: In a record with quiet stretches each so many-th block mean is enough for the level (our choice: 300 of them are in
+#: In a record with quiet stretches each so many-th block mean is enough for the level (our choice: 150 of them are in
 #: a segment).
-STRIDE = 4
+STRIDE = 8
 #: Segments worked on at a time (our choice: memory stays flat on long records).
 AT_ONCE = 64
 
@@ -36,7 +36,7 @@ def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
     m = blocks.mean.size
     per = max(8, round(SEGMENT_S * sample_rate_Hz / blocks.length))
     closely = int((blocks.runs[:, 1] - blocks.runs[:, 0]).sum())
-    stride = STRIDE if closely < m and per >= 64 * STRIDE else 1
+    stride = STRIDE if closely < m and per >= 32 * STRIDE else 1
     centres, levels = segment_levels(blocks.mean[::stride], per // stride)
     # Linear between centres, constant before the first and behind the last.
     begin = min(int(np.ceil(centres[0] * stride)), m)
