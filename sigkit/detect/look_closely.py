@@ -144,7 +144,8 @@ def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length:
         taken = rows.take(part, axis=0) if rows is not None else samples[(part * size)[:, None] + np.arange(size)]
         fine = fine_blocks(taken.reshape(-1, length), level, work)
         places[:, part] = fine.reshape(4, part.size, SPAN_BLOCKS)
-        read += taken.size
+        # Pages come in by the neighbourhood: what lies between counts as read.
+        read += int(part[-1] - part[0] + 1) * size
         if read >= RELEASE_SAMPLES:
             release_pages(channel.samples)
             read = 0
