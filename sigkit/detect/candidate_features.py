@@ -156,10 +156,13 @@ def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
     inside = (first >= 0) & (first + size <= m)
     if inside.all():
         return np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(values, size)[first].T)
-    rows = np.zeros((first.size, size), dtype=np.float32)
-    if inside.any():
-        rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]]
-    for row in np.flatnonzero(~inside):
-        low, high = max(int(first[row]), 0), min(int(first[row]) + size, m)
-        rows[row, low - int(first[row]) : high - int(first[row])] = values[low:high]
+    # Only the blocks in reach of swings near an end are copied, with what is off the record.
+    rows = np.empty((first.size, size), dtype=np.float32)
+    rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]] if inside.any() else 0.0
+    for outside in (np.flatnonzero(first < 0), np.flatnonzero((first >= 0) & ~inside)):
+        if outside.size:
+            begin, end = int(first[outside[0]]), int(first[outside[-1]]) + size
+            near = np.zeros(end - begin, dtype=np.float32)
+            near[max(-begin, 0) : min(end, m) - begin] = values[max(begin, 0) : min(end, m)]
+            rows[outside] = np.lib.stride_tricks.sliding_window_view(near, size)[first[outside] - begin]
     return np.ascontiguousarray(rows.T)
