@@ -171,8 +171,8 @@ def table(about: dict[str, Any], found: list[dict[str, Any]]) -> str:
         "", f"Passes on firings beyond the smallest record: {passes:.1f}, asked for {MOST_PASSES:g}: "
         f"{'met' if passes <= MOST_PASSES else 'not met'}. Peak memory: {memory:.0f} MiB, limit {MOST_MEMORY_MIB:g}: "
         f"{'met' if memory <= MOST_MEMORY_MIB else 'not met'}.", "",
-        f"Memory before detection was up to {max(row['memory_before_MiB'] for row in found):.0f} MiB: the system counts "
-        "what the process that starts the measurement held, so small peaks are upper bounds.", "",
+        f"Memory before detection was up to {max(row['memory_before_MiB'] for row in found):.0f} MiB: the system "
+        "counts what the process that starts the measurement held, so small peaks are upper bounds.", "",
     ]  # fmt: skip
     return "\n".join(lines)
 
