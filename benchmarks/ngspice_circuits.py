@@ -156,11 +156,11 @@ def _gap(
     ]  # fmt: skip
 
 
-def instants(time_s: NDArray, current_A: NDArray, hold_A: float) -> tuple[float, float]:
+def instants(time_s: NDArray, current_A: NDArray, least_A: float) -> tuple[float, float]:
     """Return breakdown and end of the burn from the gap's own current; NaN where it never conducts.
 
-    The gap conducts while its current is above half of the holding current: where the conductance fades, the spark
-    goes on until it no longer carries the coil's current.
+    The gap conducts while its current is above ``least_A``. The end of the burn is where it falls to the holding
+    current, in these circuits as in the simulator; a conductance that fades still carries current behind it.
 
     Examples
     --------
@@ -169,7 +169,7 @@ def instants(time_s: NDArray, current_A: NDArray, hold_A: float) -> tuple[float,
     >>> round(begin * 1e4, 2), round(end * 1e4, 2)
     (1.5, 4.5)
     """
-    above = np.abs(current_A) - 0.5 * hold_A
+    above = np.abs(current_A) - least_A
     on = above > 0
     change = np.flatnonzero(on[1:] != on[:-1])
     at = time_s[change] + above[change] / (above[change] - above[change + 1]) * (time_s[change + 1] - time_s[change])

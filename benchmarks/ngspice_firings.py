@@ -45,6 +45,10 @@ from sigkit.types.channel import Channel
 HERE = Path(__file__).resolve().parent
 #: Longest time of one firing before it is drawn again, seconds (our choice: usual ones take one), and draws at most.
 PATIENCE_S, DRAWS = 10.0, 8
+#: The line that counts soft ends by the second count.
+FADED_PART = "from {}, soft ends, counted to half of the holding current"
+#: Share of the holding current at which a burn ends by the second count, told apart (soft ends only).
+FADED_SHARE = 0.5
 #: Rest between the firings of an engine, and the fade where a solution stops, seconds (our choices).
 REST_S, FADE_S = 6e-3, 0.5e-3
 
@@ -87,8 +91,8 @@ def main() -> int:
     return 0
 
 
-def solve(coil: Any, rng: np.random.Generator) -> tuple[NDArray, NDArray, float, float, int]:
-    """Return times from coil_off, tower voltage, breakdown, end of one solved firing, and how often it was drawn again.
+def solve(coil: Any, rng: np.random.Generator) -> tuple[NDArray, NDArray, float, float, int, float]:
+    """Return times from coil_off, tower voltage, breakdown, end, redraws and faded end of one solved firing.
 
     A circuit that ngspice cannot finish in time is drawn again; one that never conducts is kept.
     """
@@ -98,7 +102,9 @@ def solve(coil: Any, rng: np.random.Generator) -> tuple[NDArray, NDArray, float,
         except SimulationError:
             continue
         time_s = found["time"] - LEAD_IN_S - coil.dwell_s
-        return time_s, found["v(tower)"], *instants(time_s, found["v(flowp)"], coil.hold_A), draw
+        current_A = found["v(flowp)"]
+        faded_s = instants(time_s, current_A, FADED_SHARE * coil.hold_A)[1]
+        return time_s, found["v(tower)"], *instants(time_s, current_A, coil.hold_A), draw, faded_s
     raise SimulationError(f"ngspice finished none of {DRAWS} firings of a coil; give it more time (PATIENCE_S)")
 
 
@@ -117,6 +123,7 @@ class Recorded:
     burn_voltage_V: NDArray[np.float64]  # at the recorder
     measurable: NDArray[np.bool_]
     drawn_again: NDArray[np.int64]
+    faded_s: NDArray[np.float64]  # the end as `FADED_SHARE` counts it
 
 
 def record_engine(protocol: dict[str, Any], seed: int, number: int) -> Recorded:
@@ -161,6 +168,7 @@ def record_engine(protocol: dict[str, Any], seed: int, number: int) -> Recorded:
         capture, topology, coil, instrument, pickup.gain, off_s - phase, begin, end,
         pickup.gain * np.array([burn_level(*one[:4]) for one in solved]),
         measurable(codes[0], bits, begin, end, rate, instrument.delay_s), np.array([one[4] for one in solved]),
+        np.array([off + one[5] for off, one in zip(off_s, solved, strict=True)]) - phase,
     )  # fmt: skip
 
 
@@ -195,7 +203,8 @@ def one_engine(task: tuple[dict[str, Any], int, int]) -> dict[str, NDArray]:
     rows: dict[str, NDArray] = {
         "engine": np.full(n, capture.engine), "topology": np.full(n, made.topology), "rate_Hz": np.full(n, rate),
         "soft": np.full(n, made.coil.soft_s > 0), "detected": np.zeros(n, bool), "error_s": np.full(n, np.nan),
-        "inside": np.zeros(n, bool), "drawn_again": made.drawn_again, "measurable": made.measurable,
+        "inside": np.zeros(n, bool), "later_s": made.faded_s - made.end_s,
+        "drawn_again": made.drawn_again, "measurable": made.measurable,
     }  # fmt: skip
     matched, answer = pairs.first, pairs.second
     true_ms = (made.end_s - made.begin_s)[matched] * 1e3
@@ -233,6 +242,7 @@ def make_lines(rows: dict[str, NDArray], protocol: dict[str, Any], rng: np.rando
     ]
     parts += [(f"from {kilo}, {'soft' if soft else 'sharp'} ends", quick & (rows["soft"] == soft), 1e6, "µs")
               for soft in (False, True)]  # fmt: skip
+    parts += [(FADED_PART.format(kilo), quick & rows["soft"], 1e6, "µs")]
     parts += [(f"from {kilo}, {name.replace('_', ' ')}", quick & (rows["topology"] == name), 1e6, "µs")
               for name in TOPOLOGIES]  # fmt: skip
     lines = []
@@ -240,10 +250,13 @@ def make_lines(rows: dict[str, NDArray], protocol: dict[str, Any], rng: np.rando
         counted = where & rows["measurable"]
         if not counted.any():
             continue
-        error = (rows["error_s"] * (rows["rate_Hz"] if factor is None else factor))[counted]
+        late_s = rows["later_s"] if part == FADED_PART.format(kilo) else 0.0
+        error = ((rows["error_s"] - late_s) * (rows["rate_Hz"] if factor is None else factor))[counted]
         group = rows["engine"][counted]
         answered = np.isfinite(error)
-        inside = np.where(answered, rows["inside"][counted], np.nan).astype(float)
+        # The intervals are about the end as defined, not about the faded one.
+        held = np.full(answered.size, np.nan) if np.ndim(late_s) else rows["inside"][counted]
+        inside = np.where(answered, held, np.nan).astype(float)
         line: dict[str, Any] = {"part": part, "unit": unit, "counted": int(counted.sum()),
                                 "engines": int(np.unique(group).size), "answered": float(answered.mean())}  # fmt: skip
         for name, of, column in (

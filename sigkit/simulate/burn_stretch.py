@@ -128,7 +128,7 @@ class _Burn:
 
     def propagators(self, which: NDArray, step: NDArray, damping: NDArray) -> NDArray:
         run, own = self.run, self.rows[which]
-        mode = run.mode[own]
+        mode = run.kind(own)
         run.burning.build(mode, own)
         result = np.empty((5, 10, which.size))
         for value in np.unique(damping):
@@ -158,9 +158,9 @@ class _Burn:
         return state, voltage, draw, current
 
     def limits(self, which: NDArray, t: NDArray, x: NDArray, voltage: NDArray, current: NDArray) -> NDArray:
-        """Return the functions whose becoming positive is an event, shape (10, r)."""
+        """Return the functions whose becoming positive is an event, shape (11, r)."""
         run, own, names = self.run, self.rows[which], self.names
-        result = np.full((10, own.size), -1.0)
+        result = np.full((11, own.size), -1.0)
         result[0], result[1] = run.primary_limits(own, x[0], x[2])
         on, sign = names["on"][:, which], names["sign"][:, which]
         threshold = run.threshold_V(own, t).T
@@ -168,6 +168,7 @@ class _Burn:
         result[4:6] = np.abs(x[3:5]) - names["leak_V"][:, which]
         result[6:8] = np.abs(x[3:5] - voltage) - names["open_V"][:, which]
         result[8:10] = np.where(on, names["hold"][:, which] - sign * current, -1.0)
+        result[10] = run.diode_limit(own, x[4])
         return result
 
 
@@ -180,7 +181,7 @@ def advance_burn(run: EventRun, rows: NDArray) -> None:
 
     def keep(which: NDArray) -> None:
         own = rows[which]
-        kept.append((own, burn.t[which], run.mode[own], burn.x[:, which], names["A"][:, which]))
+        kept.append((own, burn.t[which], run.kind(own), burn.x[:, which], names["A"][:, which]))
 
     fresh = np.flatnonzero(run.fresh[rows])
     if fresh.size:
@@ -280,6 +281,7 @@ def _accept(
 
 def _carry_out(run: EventRun, rows: NDArray, which: NDArray) -> None:
     primary = which < 2
+    run.turn_diode(rows[which == 10])
     run.change_primary(rows[primary], which[primary] == 1)
     for end in range(2):
         run.ignite(rows[which == 2 + end], end, GAP)

@@ -33,6 +33,12 @@ def check_parameters(parameters: CircuitParameters) -> None:
         When a shape, sign, NaN or infinity cannot be used, or the coupling is not in (0, 1).
     """
     n = len(parameters)
+    both = np.flatnonzero(parameters.blocking_diode & parameters.shared)
+    if both.size:
+        raise SimulationError(
+            f"blocking_diode of event {both[0]} is true on a shared coil, whose two plugs fire in series with opposite "
+            "polarity and leave no end of the winding for it. Set it on single coils only."
+        )
     for field in fields(CircuitParameters):
         name, value = field.name, np.asarray(getattr(parameters, field.name))
         if value.shape[:1] != (n,) or value.shape[1:] not in ((), (2,)):

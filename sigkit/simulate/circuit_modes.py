@@ -22,6 +22,13 @@ CLAMP_OHM, OPEN_SWITCH_OHM, CLEAN_OHM, OPEN_LINK_OHM = 0.01, 10e6, 1e10, 1e10
 #: a per mille over a dwell of 3 ms (our choice), 1/s.
 FASTEST_PER_S = 3e13
 
+#: A diode that lets only the firing's own current through ends the secondary: its capacitance, conductances
+#: forwards and in blocking, and the voltage at which it turns over (our choices: a stack of some ten kilovolts).
+DIODE_F, DIODE_FORWARD_S, DIODE_BLOCKED_S, DIODE_TURNS_V = 5e-12, 1e-3, 1e-9, 1e-3
+
+#: A kind of circuit is the mode of its switch, plus this where its diode blocks.
+BLOCKED = 5
+
 #: A grounded end is a tower with a huge capacitance and a tiny leak.
 _GROUND_F, _GROUND_OHM = 1.0, 1e-3
 
@@ -30,7 +37,7 @@ SMALLEST_LINK_OHM = 1.0
 
 
 class CircuitModes:
-    """Matrices of n events in every mode, built when first asked for.
+    """Matrices of n events in every kind of circuit (`BLOCKED`), built when first asked for.
 
     With ``plugs`` the plugs are nodes (no gap conducts); without, the currents drawn from the towers
     are inputs (a gap conducts).
@@ -46,8 +53,8 @@ class CircuitModes:
     def __init__(self, parameters: CircuitParameters, link_ohm: NDArray, plugs: bool) -> None:
         self.parameters, self.link_ohm, self.size = parameters, link_ohm, 7 if plugs else 5
         n = len(parameters)
-        self.known = np.zeros((5, n), dtype=bool)
-        shape = (5, n, self.size)
+        self.known = np.zeros((2 * BLOCKED, n), dtype=bool)
+        shape = (2 * BLOCKED, n, self.size)
         self.matrix = np.zeros((*shape, self.size))
         self.drive = np.zeros(shape)
         self.rate = np.zeros(shape, dtype=complex)
@@ -56,25 +63,28 @@ class CircuitModes:
         self.rest = np.zeros(shape)
         p = parameters
         self.tower_F = p.secondary_capacitance_F.astype(float).copy()
-        self.tower_F[~p.shared, 1] = _GROUND_F
+        self.tower_F[~p.shared, 1] = np.where(p.blocking_diode, DIODE_F, _GROUND_F)[~p.shared]
         leak_S = 1.0 / p.tower_leak_ohm + 1.0 / CLEAN_OHM
-        leak_S[~p.shared, 1] = 1.0 / _GROUND_OHM
-        self.leak_S = leak_S
+        leak_S[~p.shared, 1] = np.where(p.blocking_diode, DIODE_FORWARD_S, 1.0 / _GROUND_OHM)[~p.shared]
+        blocked_S = leak_S.copy()
+        blocked_S[p.blocking_diode, 1] = DIODE_BLOCKED_S
+        # Both arrays have the kind of circuit in their first axis.
+        self.leak_S = np.stack([leak_S] * BLOCKED + [blocked_S] * BLOCKED)
         # The switch is a conductance to a voltage, by mode.
         limiting = np.maximum(p.supply_V / p.current_limit_A - p.primary_resistance_ohm, 1e-3)
         fixed = np.ones(n)
         self.switch_S = 1.0 / np.stack(
-            [p.switch_on_ohm, limiting, OPEN_SWITCH_OHM * fixed, CLAMP_OHM * fixed, CLAMP_OHM * fixed]
+            [p.switch_on_ohm, limiting, OPEN_SWITCH_OHM * fixed, CLAMP_OHM * fixed, CLAMP_OHM * fixed] * 2
         )
-        self.switch_V = np.stack([0 * fixed, 0 * fixed, 0 * fixed, p.clamp_V, -p.reverse_block_V])
+        self.switch_V = np.stack([0 * fixed, 0 * fixed, 0 * fixed, p.clamp_V, -p.reverse_block_V] * 2)
 
     def forget(self, rows: NDArray) -> None:
         """Drop what was built for some events."""
         self.known[:, rows] = False
 
     def build(self, mode: NDArray, rows: NDArray) -> None:
-        """Make sure that event ``rows[i]`` has its matrices for ``mode[i]``."""
-        for kind in range(5):
+        """Make sure that event ``rows[i]`` has its matrices for ``mode[i]``, a kind of circuit."""
+        for kind in range(2 * BLOCKED):
             missing = rows[(mode == kind) & ~self.known[kind, rows]]
             if missing.size:
                 self._build(kind, np.unique(missing))
@@ -93,8 +103,8 @@ class CircuitModes:
         flow[:, 2, 2] = -self.switch_S[mode, rows] - 1.0 / p.primary_damping_ohm
         flow[:, 3, 1] = 1.0
         flow[:, 4, 1] = -1.0
-        flow[:, 3, 3] = -core_S - self.leak_S[rows, 0]
-        flow[:, 4, 4] = -core_S - self.leak_S[rows, 1]
+        flow[:, 3, 3] = -core_S - self.leak_S[mode, rows, 0]
+        flow[:, 4, 4] = -core_S - self.leak_S[mode, rows, 1]
         flow[:, 3, 4] = flow[:, 4, 3] = core_S
         store = np.zeros((n, size, size))
         mutual = p.winding_sign * p.coupling * np.sqrt(p.primary_inductance_H * p.secondary_inductance_H)

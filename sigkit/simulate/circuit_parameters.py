@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 class CircuitParameters:
     """Parameters of n ignition events. Arrays have shape (n,), or (n, 2) for the two ends of a secondary.
 
-    A single coil has its far end grounded: only column 0 of the two-end arrays counts. On a shared coil
+    A single coil has its far end grounded, or behind a blocking diode: only column 0 of the two-end arrays
+    counts. On a shared coil
     end 0 and end 1 fire with opposite polarity in series. ``winding_sign`` is the sign of the firing
     voltage at end 0 (-1 is usual). Times count from the first switching-off of the coil.
 
@@ -55,17 +56,19 @@ class CircuitParameters:
     repeat_strikes: NDArray  # int, 0 for one discharge only
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
-    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no).
+    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no, no).
     switch_on_ohm: NDArray = None  # type: ignore[assignment]  # (n,) of the conducting switch
     primary_damping_ohm: NDArray = None  # type: ignore[assignment]  # (n,) across the primary winding; inf: none
     column_inertia_s: NDArray = None  # type: ignore[assignment]  # (n, 2) of the glow column's conductance
     fall_stays: NDArray = None  # type: ignore[assignment]  # bool (n, 2): a soft end fades over the cathode fall
+    blocking_diode: NDArray = None  # type: ignore[assignment]  # bool (n,): ends the secondary of a single coil
 
     def __post_init__(self) -> None:
         n = len(self)
         for name, value in (("switch_on_ohm", np.full(n, 0.1)), ("primary_damping_ohm", np.full(n, np.inf)),
                             ("column_inertia_s", np.full((n, 2), 20e-6)),
-                            ("fall_stays", np.zeros((n, 2), dtype=bool))):
+                            ("fall_stays", np.zeros((n, 2), dtype=bool)),
+                            ("blocking_diode", np.zeros(n, dtype=bool))):
             if getattr(self, name) is None:
                 object.__setattr__(self, name, value)
 

@@ -155,6 +155,7 @@ def _draw_coils(
         "primary_damping_ohm": pieces(15e-6, 50e-6, 0.05) / (2.0 * primary_F),
         "secondary_inductance_H": inductance * turns**2,
         "secondary_resistance_ohm": pieces(5e3, 12e3, 0.03),
+        "blocking_diode": np.zeros(count, dtype=bool),
         "coupling": 1.0 - pieces(0.02, 0.06, 0.05),
         "core_loss_ohm": core_ohm,
         "wanted_current_A": current,

@@ -6,7 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.simulate.circuit_modes import (
+    BLOCKED,
     CLAMPED,
+    DIODE_TURNS_V,
     LIMITING,
     OFF,
     ON,
@@ -67,6 +69,7 @@ class EventRun:
         self.state = np.zeros((n, 7))
         self.state[:, 2] = p.supply_V
         self.mode = np.full(n, OFF)
+        self.blocked = np.zeros(n, dtype=bool)  # the diode in the secondary
         self.strike = np.full(n, -1)
         self.done = np.zeros(n, dtype=bool)
         self.fresh = np.ones(n, dtype=bool)
@@ -120,6 +123,22 @@ class EventRun:
         for k in range(1, count):
             noise[:, :, k] = keep * noise[:, :, k - 1] + fresh * noise[:, :, k]
         return noise * self.p.flow_noise[:, :, None]
+
+    def kind(self, rows: NDArray) -> NDArray:
+        """Return what `CircuitModes` calls the present kind of circuit."""
+        return self.mode[rows] + BLOCKED * self.blocked[rows]
+
+    def diode_limit(self, rows: NDArray, foot_V: NDArray) -> NDArray:
+        """Return a function that becomes positive when the diode turns over; events in the first axis."""
+        more = (slice(None),) + (None,) * (foot_V.ndim - 1)
+        # Forwards the foot of the secondary has the sign opposite to the firing's.
+        turning = np.where(self.blocked[rows], -1.0, 1.0) * self.p.winding_sign[rows]
+        return np.where(self.p.blocking_diode[rows][more], turning[more] * foot_V - DIODE_TURNS_V, -1.0)
+
+    def turn_diode(self, rows: NDArray) -> None:
+        """Let the diode of some events block, or conduct again."""
+        self.blocked[rows] = ~self.blocked[rows]
+        self.kink(rows)
 
     def next_tick_s(self, rows: NDArray) -> NDArray:
         """Return the next switching (or the end) of some events."""
@@ -267,7 +286,10 @@ class EventRun:
         return 40.46 * length * 1e3 * pressure**0.51
 
     def slopes(self, rows: NDArray, mode: NDArray, x: NDArray, draw: NDArray) -> NDArray:
-        """Return d/dt of the four signals, shape (4, ...); x (5, ...), draw (2, ...), events in axis 1."""
+        """Return d/dt of the four signals, shape (4, ...); x (5, ...), draw (2, ...), events in axis 1.
+
+        ``mode`` is a kind of circuit.
+        """
         more = (slice(None),) + (None,) * (x.ndim - 2)
         p = self.p
 
@@ -283,6 +305,6 @@ class EventRun:
         switch = (v1 - modes.switch_V[kind, own]) * modes.switch_S[kind, own]
         switch += (v1 - of(p.supply_V)) / of(p.primary_damping_ohm)
         core = (a - b) / of(p.core_loss_ohm)
-        rise_a = (i2 - core - of(modes.leak_S[:, 0]) * a - draw[0]) / of(modes.tower_F[:, 0])
-        rise_b = (-i2 + core - of(modes.leak_S[:, 1]) * b - draw[1]) / of(modes.tower_F[:, 1])
+        rise_a = (i2 - core - modes.leak_S[kind, own, 0] * a - draw[0]) / of(modes.tower_F[:, 0])
+        rise_b = (-i2 + core - modes.leak_S[kind, own, 1] * b - draw[1]) / of(modes.tower_F[:, 1])
         return np.stack([rise_a, rise_b, (i1 - switch) / of(p.primary_capacitance_F), current])

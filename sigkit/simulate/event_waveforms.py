@@ -25,7 +25,8 @@ class EventWaveforms:
     Every event has its own knots, denser where more happens; at a kink two knots share one instant.
     Between knots a cubic Hermite piece is exact to about (h w)^4 / 384 of an oscillation of angular
     frequency w, h the knot distance. Before the first knot the circuit rests, behind the last knot the
-    last value holds. On a single coil ``tower_1_V`` is zero (grounded).
+    last value holds. On a single coil ``tower_1_V`` is the foot of its winding: zero (grounded), or what a blocking
+    diode leaves there.
 
     Attributes
     ----------

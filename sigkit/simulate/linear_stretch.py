@@ -37,8 +37,8 @@ def _levels(run: EventRun, rows: NDArray) -> NDArray:
 
 
 def _limits(run: EventRun, rows: NDArray, state: NDArray, times_s: NDArray) -> NDArray:
-    """Return the ten functions whose becoming positive is an event, shape (r, 10, ...)."""
-    functions = np.full((rows.size, 10, *times_s.shape[1:]), -1.0)
+    """Return the eleven functions whose becoming positive is an event, shape (r, 11, ...)."""
+    functions = np.full((rows.size, 11, *times_s.shape[1:]), -1.0)
     functions[:, 0], functions[:, 1] = run.primary_limits(rows, state[:, 0], state[:, 2])
     tower, plug = state[:, 3:5], state[:, 5:7]
     functions[:, 2:4] = np.abs(plug) - run.threshold_V(rows, times_s)
@@ -53,6 +53,7 @@ def _limits(run: EventRun, rows: NDArray, state: NDArray, times_s: NDArray) -> N
         functions[:, 6:8] = np.where((loose & ~bridged)[more], closing, -1.0)
         watched = loose & bridged & (run.t[rows] - run.since[rows] > _SETTLE_S)[:, None]
         functions[:, 8:10] = np.where(watched[more], OPEN_HOLD_A - across / run.link_ohm[rows][more], -1.0)
+    functions[:, 10] = run.diode_limit(rows, state[:, 4])
     return functions
 
 
@@ -65,7 +66,7 @@ def advance_linear(run: EventRun, rows: NDArray) -> None:
 
 def _advance(run: EventRun, rows: NDArray, level: int) -> None:
     step, count = STEPS_S[level], int(COUNTS[level])
-    mode, modes = run.mode[rows], run.linear
+    mode, modes = run.kind(rows), run.linear
     modes.build(mode, rows)
     rest = modes.rest[mode, rows]
     states = np.empty((rows.size, 7, count))
@@ -159,12 +160,13 @@ def _keep(run: EventRun, rows: NDArray, states: NDArray, times: NDArray, last: N
     x = states.transpose(1, 0, 2)[:, event, column]
     own = rows[event]
     draw = (x[3:5] - x[5:7]) / run.link_ohm[own].T
-    slopes = run.slopes(own, run.mode[own], x[:5], draw)
+    slopes = run.slopes(own, run.kind(own), x[:5], draw)
     run.knots.add(own, times[event, column], x[[3, 4, 2, 0]], slopes)
 
 
 def _carry_out(run: EventRun, rows: NDArray, which: NDArray) -> None:
-    """Carry out the events found: primary changes, breakdowns, bridging."""
+    """Carry out the events found: primary changes, breakdowns, bridging, the diode."""
+    run.turn_diode(rows[which == 10])
     primary = which < 2
     run.change_primary(rows[primary], which[primary] == 1)
     for end in range(2):

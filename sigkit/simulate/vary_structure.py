@@ -1,4 +1,4 @@
-"""Engines of other structure than the usual: ends that fade unseen, a rotor gap in series, other rings and arcs."""
+"""Engines of other structure than the usual: ends that fade unseen, a rotor gap or diode, other rings, arcs."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ def vary_structure(
     """Change one make of coil, lead and plug.
 
     Half of the makes get ends that fade, most of these with the fall kept up while the conductance goes, so that the
-    voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap; damping, holding
+    voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap, and as many of the others a blocking diode behind the secondary,
+    which leaves the lead charged; damping, holding
     current, capacitance and the channel's inertia leave their usual ranges. All ranges are our choice.
 
     Parameters
@@ -20,7 +21,7 @@ def vary_structure(
     coil, lead : dict of str to ndarray
         As drawn by `sigkit.simulate.engine`.
     shared : bool
-        Whether the coils feed two plugs: no rotor gap then.
+        Whether the coils feed two plugs: neither rotor gap nor diode then.
     rng : numpy.random.Generator
 
     Returns
@@ -39,6 +40,10 @@ def vary_structure(
         lead["fall_stays"] = np.full(ends, bool(rng.random() < 0.7))
     if not shared and rng.random() < 0.4:
         lead["rotor_gap_V"] = rng.uniform(1.5e3, 4e3) * np.exp(0.05 * rng.standard_normal(ends))
+    elif not shared and rng.random() < 0.4:
+        coil["blocking_diode"] = np.ones(ends[0], dtype=bool)
+        # What is left on the lead goes over insulation and corona.
+        lead["tower_leak_ohm"] = np.full(ends, factor(4e6, 40e6))
     coil["core_loss_ohm"] = coil["core_loss_ohm"] * factor(0.5, 2.0)
     lead["hold_current_A"] = lead["hold_current_A"] * factor(0.5, 2.0)
     lead["secondary_capacitance_F"] = lead["secondary_capacitance_F"] * factor(0.6, 1.6)

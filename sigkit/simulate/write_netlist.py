@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from sigkit.errors import SimulationError
-from sigkit.simulate.circuit_modes import CLAMP_OHM, CLEAN_OHM, OPEN_SWITCH_OHM, SMALLEST_LINK_OHM
+from sigkit.simulate.circuit_modes import (
+    CLAMP_OHM,
+    CLEAN_OHM,
+    DIODE_BLOCKED_S,
+    DIODE_F,
+    DIODE_FORWARD_S,
+    OPEN_SWITCH_OHM,
+    SMALLEST_LINK_OHM,
+)
 from sigkit.simulate.circuit_parameters import CircuitParameters
 from sigkit.simulate.event_run import RECOVERY_S
 
@@ -113,7 +121,15 @@ def write_netlist(
     for end in range(ends):
         lines += _end_lines(p, end)
     if ends == 1:
-        lines += ["Rground tower1 0 1e-3", "Rlatch1 latch1 0 1"]
+        lines += ["Rlatch1 latch1 0 1"]
+        if p.blocking_diode[0]:
+            # Forwards the foot has the sign opposite to the firing's.
+            lines += [
+                f"Bdiode tower1 0 I={-sign}*v(tower1)>0 ? v(tower1)*{DIODE_FORWARD_S} : v(tower1)*{DIODE_BLOCKED_S}",
+                f"Cdiode tower1 0 {DIODE_F} IC=0",
+            ]
+        else:
+            lines += ["Rground tower1 0 1e-3"]
     stop_s = off_s + strikes * cycle + after_s
     lines += [
         ".save " + " ".join(NETLIST_SIGNALS.values()),

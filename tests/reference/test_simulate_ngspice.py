@@ -25,8 +25,13 @@ EVENTS = 6
 @pytest.fixture(scope="module")
 def events():
     coils = typical_coils(EVENTS, np.random.default_rng(20), shared=np.arange(EVENTS) % 2 == 1)
-    # No current limit (the models differ there), no fluctuation (the netlist has none).
-    coils = coils.with_(flow_noise=0 * coils.flow_noise, current_limit_A=np.full(EVENTS, 50.0))
+    # No current limit (the models differ there), no fluctuation (the netlist has none). The last single coil has a
+    # blocking diode, behind which the lead keeps its charge but for a leak.
+    diode = np.arange(EVENTS) == EVENTS - 2
+    coils = coils.with_(
+        flow_noise=0 * coils.flow_noise, current_limit_A=np.full(EVENTS, 50.0), blocking_diode=diode,
+        tower_leak_ohm=np.where(diode[:, None], 10e6, coils.tower_leak_ohm),
+    )  # fmt: skip
     return coils, integrate_circuit(coils, np.random.default_rng(0))
 
 
@@ -54,7 +59,9 @@ def test_waveforms_and_instants(events, row):
         level = np.median(np.abs(own[burning]))
         assert np.sqrt(np.mean((theirs - own)[burning] ** 2)) < 0.005 * level
         charging = (times > -coils.dwell_s[row]) & (times < 0)
-        assert np.sqrt(np.mean((theirs - own)[charging] ** 2)) < 0.005 * np.abs(own[charging]).max()
+        # Against the winding's voltage: a diode at its foot leaves little of it on the lead.
+        wound = own - (0.0 if coils.shared[row] else ours.sample("tower_1_V", row, times))
+        assert np.sqrt(np.mean((theirs - own)[charging] ** 2)) < 0.005 * np.abs(wound[charging]).max()
     for signal, share in (("coil_current_A", 0.005), ("primary_voltage_V", 0.02)):
         theirs, own = result[NETLIST_SIGNALS[signal]], ours.sample(signal, row, times)
         before = times < last_end

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigkit.errors import SettingsError
+from sigkit.errors import SettingsError, SimulationError
+from sigkit.simulate.circuit_modes import DIODE_F
 from sigkit.simulate.circuit_parameters import concatenate
 from sigkit.simulate.engine import draw_engine
 from sigkit.simulate.integrate_circuit import integrate_circuit
@@ -38,14 +39,34 @@ def test_where_the_fall_stays_the_end_shows_later():
     assert event.truth.gap_energy_J[1, 0] > event.truth.gap_energy_J[0, 0]
 
 
+def test_behind_a_blocking_diode_the_lead_keeps_its_charge():
+    leak = 10e6
+    coils = [textbook_coil(**{**COIL, "tower_leak_ohm": leak}), textbook_coil(**{**COIL, "tower_leak_ohm": leak})]
+    both = concatenate(coils).with_(blocking_diode=np.array([False, True]))
+    event = integrate_circuit(both, np.random.default_rng(0))
+    late = event.truth.burn_end_s[:, 0][:, None] + np.array([0.4e-3, 0.8e-3, 1.2e-3])
+    free, blocked = event.sample("tower_0_V", np.arange(2), late)
+    assert (np.abs(free) < 0.2 * np.abs(blocked)).all()
+    # What is left goes over the leak, exponentially: lead and plug with the diode's own capacitance behind the winding.
+    farad = COIL["secondary_capacitance_F"] + COIL["plug_capacitance_F"] + DIODE_F
+    assert blocked[:-1] / blocked[1:] == pytest.approx(np.exp(0.4e-3 / (leak * farad)), rel=0.02)
+    # Nothing turns back through the winding: the voltage keeps the firing's sign.
+    assert (event.sample("tower_0_V", 1, np.linspace(0.05e-3, 4e-3, 400)) < 0).all()
+    with pytest.raises(SimulationError, match="single coils only"):
+        integrate_circuit(both.with_(shared=np.array([True, True])), np.random.default_rng(0))
+
+
 def test_the_usual_engines_stay_what_they_were():
     usual = [draw_engine(StudyRecipe(), np.random.default_rng(seed), "e") for seed in range(5)]
     for engine in usual:
         assert not engine.lead["fall_stays"].any()
         assert not engine.lead["rotor_gap_V"].any()
+        assert not engine.coil["blocking_diode"].any()
     other = [draw_engine(StudyRecipe(structure_share=1.0), np.random.default_rng(seed), "e") for seed in range(40)]
     assert any(engine.lead["fall_stays"].all() for engine in other)
     assert any((engine.lead["rotor_gap_V"] > 1e3).all() for engine in other)
     assert all(not engine.lead["rotor_gap_V"].any() for engine in other if engine.shared)
+    assert any(engine.coil["blocking_diode"].all() for engine in other)
+    assert not any(engine.coil["blocking_diode"].any() for engine in other if engine.shared)
     with pytest.raises(SettingsError, match="structure_share"):
         StudyRecipe(structure_share=1.5)
