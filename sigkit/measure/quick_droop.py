@@ -29,7 +29,7 @@ def told_droop(
     rows : ndarray of int, shape (n,)
         Firings that may be asked.
     rise : ndarray, shape (n, m)
-        Their samples from rise to collapse, less the settled level; NaN where there are none.
+        Their samples from the end of the dwell to the collapse, less the settled level; NaN where there are none.
     condition : ChannelCondition
     offset : float
         Settled level of the channel, its unit; NaN where not known.
@@ -39,8 +39,9 @@ def told_droop(
     float
     """
     some = slice(None, None, max(1, rows.size // MOST_FIRINGS))
-    rows, rise = rows[some], np.nan_to_num(rise[some])
-    # The firing line points where it points, whatever polarity was given.
+    rows, rise = rows[some], rise[some]
+    # The firing line points away from the dwell, whatever polarity was given; at low rates it may fall between samples.
+    rise = np.nan_to_num(rise - rise[:, :1])
     top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
     polarity = np.where(top != 0, np.sign(top), firings.polarity[rows]).astype(np.int8)
     own = Firings(
