@@ -3,7 +3,8 @@
 The flux of a coil returns to nothing, so the voltage over a whole firing integrates to about zero and the tail
 after the ring says little of a slow high-pass. Within the dwell it shows: the induced voltage sinks as
 exp(-a t), a = resistance / inductance of the primary (elementary circuits), while a high-pass of rate g adds a
-term of its own: v0 (a exp(-a t) - g exp(-g t)) / (a - g).
+term of its own: v0 (a exp(-a t) - g exp(-g t)) / (a - g). Where a current limit ends the rise of the current, nothing is
+induced any more: what is still recorded there is the droop alone, -g times the integral of the record.
 """
 
 from __future__ import annotations
@@ -19,6 +20,10 @@ FLAT_SHARE = 0.3
 #: Stretch of the dwell used, as shares of it; the ring of switching-on is averaged over a block or more (our choice).
 FIRST_SHARE, LAST_SHARE = 0.04, 0.97
 BLOCKS = 32
+#: What is induced behind a current limit, share of the height, as a standard uncertainty: the ring it sets off is not
+#: averaged out over a few periods, and few limits are flat (our choice); fewest blocks that show it, the first, in which
+#: the voltage falls, left out.
+LIMITED_SHARE, FEWEST_LIMITED = 0.04, 3
 #: What the exponential may be wrong by, share of the height: iron is not linear (our choice).
 MISFIT_SHARE = 0.01
 #: Sinking rates of the coil looked at, 1/s: resistance / inductance of primaries runs from 0.3 ohm / 8 mH to
@@ -72,10 +77,11 @@ def weigh_dwell_droop(
     if not dwells:
         return np.zeros(RATES_HZ.size)
     fit = np.zeros((SINKING_HZ.size, RATES_HZ.size))
+    limited = np.zeros(RATES_HZ.size)
     blocks = 0
     a, g = SINKING_HZ[:, None, None], RATES_HZ[None, :, None]
     apart = np.where(np.abs(a - g) < 1e-6 * a, 1e-6 * a, a - g)
-    for t, mean, count in dwells:
+    for t, mean, count, left, area in dwells:
         # All dwells of a coil miss the shape alike, so more of them do not average the misfit away.
         misfit = len(dwells) * (MISFIT_SHARE * np.abs(mean).max()) ** 2
         weight = 1.0 / np.sqrt(noise**2 / count + misfit + 1e-300)
@@ -84,17 +90,25 @@ def weigh_dwell_droop(
         shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
         fit += np.sum(y**2) - np.sum(shape * y, axis=2) ** 2 / np.maximum(np.sum(shape**2, axis=2), 1e-300)
         blocks += t.size
+        if np.isfinite(left):
+            # Every dwell is limited alike, so this does not average out either.
+            spread = len(dwells) * (LIMITED_SHARE * np.abs(mean).max()) ** 2 + noise**2
+            limited += (left + RATES_HZ * area) ** 2 / spread
     # What the model leaves beyond the noise counts as if it were noise (JCGM 100:2008, H.3).
     fit /= max(float(fit.min()) / max(blocks - len(dwells) - 2, 1), 1.0)
     # Coil and pickup come into the shape alike: only what is usual tells them apart.
-    cost = (fit + (np.log(SINKING_HZ / USUAL_SINKING_HZ) / USUAL_SPREAD)[:, None] ** 2).min(axis=0)
+    cost = (fit + limited + (np.log(SINKING_HZ / USUAL_SINKING_HZ) / USUAL_SPREAD)[:, None] ** 2).min(axis=0)
     return cost - cost.min()
 
 
 def _usable_dwells(
     value: NDArray, on: NDArray, off: NDArray, interval_s: float, noise: float
-) -> list[tuple[NDArray, NDArray, NDArray]]:
-    """Return time since coil_on, mean and number of samples of the blocks of each dwell that shows."""
+) -> list[tuple[NDArray, NDArray, NDArray, float, float]]:
+    """Return what shows of each dwell.
+
+    Time since coil_on, mean and number of samples of its blocks; behind a current limit, the level and the integral since
+    coil_on up to the middle of what it was taken from (NaN without a limit).
+    """
     dwells = []
     for row, begin, end in zip(value, on, off, strict=True):
         if not (np.isfinite(begin) and np.isfinite(end) and end - begin >= 1.2 * BLOCKS):
@@ -112,7 +126,14 @@ def _usable_dwells(
         if used.sum() < BLOCKS // 2 or level[0] < 6 * noise:
             continue
         t = (0.5 * (edges[1:] + edges[:-1]) - 0.5 - begin)[used] * interval_s
-        dwells.append((t, mean[used], count[used]))
+        left, area = np.nan, np.nan
+        limited = np.flatnonzero(~used)[1:]
+        if limited.size >= FEWEST_LIMITED:
+            left = float(np.average(mean[limited], weights=count[limited]))
+            since = np.cumsum(row[max(int(np.rint(begin)), 0) : edges[-1]])
+            middle = 0.5 * (edges[limited[0]] + edges[-1]) - max(np.rint(begin), 0)
+            area = float(np.interp(middle, np.arange(1, since.size + 1), since)) * interval_s
+        dwells.append((t, mean[used], count[used], left, area))
     return dwells
 
 
