@@ -3,8 +3,8 @@
 The flux of a coil returns to nothing, so the voltage over a whole firing integrates to about zero and the tail
 after the ring says little of a slow high-pass. Within the dwell it shows: the induced voltage sinks as
 exp(-a t), a = resistance / inductance of the primary (elementary circuits), while a high-pass of rate g adds a
-term of its own: v0 (a exp(-a t) - g exp(-g t)) / (a - g). Where a current limit ends the rise of the current, nothing is
-induced any more: what is still recorded there is the droop alone, -g times the integral of the record.
+term of its own: v0 (a exp(-a t) - g exp(-g t)) / (a - g). Where a current limit ends the rise of the current,
+nothing is induced any more: what is still recorded there is the droop alone, -g times the integral of the record.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ FLAT_SHARE = 0.3
 #: Stretch of the dwell used, as shares of it; the ring of switching-on is averaged over a block or more (our choice).
 FIRST_SHARE, LAST_SHARE = 0.04, 0.97
 BLOCKS = 32
-#: What is induced behind a current limit, share of the height, as a standard uncertainty: the ring it sets off is not
-#: averaged out over a few periods, and few limits are flat (our choice); fewest blocks that show it, the first, in which
-#: the voltage falls, left out.
+#: What is induced behind a current limit, share of the height, as a standard uncertainty: the ring it sets off is
+#: not averaged out over a few periods, and few limits are flat (our choice); fewest blocks that show it, the first,
+#: in which the voltage falls, left out.
 LIMITED_SHARE, FEWEST_LIMITED = 0.04, 3
 #: What the exponential may be wrong by, share of the height: iron is not linear (our choice).
 MISFIT_SHARE = 0.01
@@ -106,8 +106,8 @@ def _usable_dwells(
 ) -> list[tuple[NDArray, NDArray, NDArray, float, float]]:
     """Return what shows of each dwell.
 
-    Time since coil_on, mean and number of samples of its blocks; behind a current limit, the level and the integral since
-    coil_on up to the middle of what it was taken from (NaN without a limit).
+    Time since coil_on, mean and number of samples of its blocks; behind a current limit, the level and the integral
+    since coil_on up to the middle of what it was taken from (NaN without a limit).
     """
     dwells = []
     for row, begin, end in zip(value, on, off, strict=True):

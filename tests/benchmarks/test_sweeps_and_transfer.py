@@ -145,7 +145,8 @@ def _recorded():
     off = np.array([0.01, 0.02, 0.03])
     begin, end = np.array([0.0101, 0.0201, np.nan]), np.array([0.0111, 0.02013, np.nan])
     return Recorded(capture, "rotor_gap", coil, Instrument(1e5, 12, 5e4), -1e-3, off, begin, end,
-                    np.array([1.0, 0.9, np.nan]), np.array([True, False, False]), np.zeros(3, np.int64), end)  # fmt: skip
+                    np.array([1.0, 0.9, np.nan]), np.array([True, False, False]), np.zeros(3, np.int64),
+                    end)  # fmt: skip
 
 
 def test_truth_of_solved_firings_is_what_the_solution_says():
