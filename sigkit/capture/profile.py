@@ -21,7 +21,9 @@ from sigkit.types.channel import CHANNEL_KINDS
 ENDING = ".profile.toml"
 _TEXTS = ("name", "engine", "ignition_type", "match_capture", "match_engine", "note")
 _LISTS = ("cylinders", "firing_order", "channel_kinds")
-_NUMBERS = ("pickup_ratio", "full_scale_V")
+_NUMBERS = ("pickup_ratio", "pickup_time_constant_ms", "full_scale_V")
+#: May be infinite: what passes zero frequency has no droop.
+_MAY_BE_INFINITE = "pickup_time_constant_ms"
 #: A name is also a file name.
 _NAME = re.compile(r"[\w][\w .+-]{0,80}")
 
@@ -44,6 +46,8 @@ class Profile:
     firing_order : tuple of str
     shared_coil_pairs : tuple of tuple of str
     pickup_ratio, full_scale_V : float or None
+    pickup_time_constant_ms : float or None
+        Of the pickup's high-pass: R (C1 + C2) of a capacitive clip; inf where it passes zero frequency.
     match_capture : str
         Pattern of capture names (``*`` and ``?``) the profile is found by; ``""`` for none.
     match_engine : str
@@ -61,6 +65,7 @@ class Profile:
     firing_order: tuple[str, ...] = ()
     shared_coil_pairs: tuple[tuple[str, ...], ...] = ()
     pickup_ratio: float | None = None
+    pickup_time_constant_ms: float | None = None
     full_scale_V: float | None = None
     match_capture: str = ""
     match_engine: str = ""
@@ -167,9 +172,10 @@ def _checked(path: str, key: str, value: Any) -> Any:
         return texts
     if key in _NUMBERS:
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not (
-            math.isfinite(value) and value > 0
+            value > 0 and (math.isfinite(value) or key == _MAY_BE_INFINITE)
         ):
-            raise ProfileError(f"{path}: {key} must be a positive number, not {value!r}")
+            wanted = "a positive number" + (" or inf" if key == _MAY_BE_INFINITE else "")
+            raise ProfileError(f"{path}: {key} must be {wanted}, not {value!r}")
         return float(value)
     if key == "match_channels":
         if isinstance(value, bool) or not isinstance(value, int) or value < 1:

@@ -25,6 +25,9 @@ def new(
     firing_order: Annotated[str, typer.Option(help="Cylinders in firing order, with commas.")] = "",
     shared_coil_pairs: Annotated[str, typer.Option(help="Pairs such as 1-4,2-3.")] = "",
     pickup_ratio: Annotated[float | None, typer.Option(help="Volts at the spark per volt at the pickup.")] = None,
+    pickup_time_constant_ms: Annotated[
+        float | None, typer.Option(help="R (C1 + C2) of a capacitive clip; inf if it passes zero frequency.")
+    ] = None,
     full_scale: Annotated[float | None, typer.Option(help="Volts of full scale.")] = None,
     match_capture: Annotated[str, typer.Option(help="Pattern (* and ?) of capture names it is found by.")] = "",
     match_engine: Annotated[str, typer.Option(help="Pattern (* and ?) of engines it is found by.")] = "",
@@ -43,8 +46,8 @@ def new(
     profile = Profile(
         name, engine=engine, ignition_type=ignition_type, cylinders=parts(cylinders),
         channel_kinds=parts(channel_kinds), firing_order=parts(firing_order), shared_coil_pairs=pairs,
-        pickup_ratio=pickup_ratio, full_scale_V=full_scale, match_capture=match_capture, match_engine=match_engine,
-        match_channels=match_channels, note=note,
+        pickup_ratio=pickup_ratio, pickup_time_constant_ms=pickup_time_constant_ms, full_scale_V=full_scale,
+        match_capture=match_capture, match_engine=match_engine, match_channels=match_channels, note=note,
     )  # fmt: skip
     check_profile(profile)
     path = (folder or profile_folder()) / f"{name}{ENDING}"

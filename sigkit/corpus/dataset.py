@@ -218,6 +218,9 @@ class Dataset:
                              capture.ignition_type, self.splits.get(capture.engine, "")]  # fmt: skip
                     numbers = [channel.sample_rate_Hz, channel.start_s, channel.scale, channel.zero,
                                channel.pickup_ratio or np.nan, *(channel.full_scale or (np.nan, np.nan))]  # fmt: skip
+                    # Appended only where it is known: data sets that say nothing of it keep their hash.
+                    if channel.pickup_time_constant_s is not None:
+                        numbers.append(channel.pickup_time_constant_s)
                     yield (f"capture\n{capture.name}\n{channel.name}", channel.samples,
                            {"facts": np.array(facts, dtype=object), "numbers": np.array(numbers)})  # fmt: skip
         nothing = np.zeros(0)

@@ -31,6 +31,8 @@ LATE_AFTER_S, LATE_S = 7e-3, 15e-3
 #: Blocks whose means are compared for the wander of settled levels, and how far apart: about half a burn, and a
 #: dwell with half a burn (our choice), seconds.
 WANDER_BLOCK_S, WANDER_LAG_S = 0.5e-3, 3.5e-3
+#: Standard uncertainty of a droop rate that the profile gives, as a share (our choice: parts of five per cent).
+KNOWN_U = 0.05
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
@@ -221,6 +223,10 @@ class FiringWindows:
         # The offset behind the pickup: what settled stretches show on the whole.
         source = level if np.isfinite(level).any() else row_median(after[:, -max(after.shape[1] // 3, 1) :])
         self.offset = float(np.nanmedian(source)) if np.isfinite(source).any() else np.nan
+        if self.channel.pickup_time_constant_s is not None:
+            self.droop_rate = 1.0 / self.channel.pickup_time_constant_s
+            self.droop_rate_u = KNOWN_U * self.droop_rate
+            return
         whole = np.isfinite(level) & (np.isfinite(after).sum(axis=1) >= 8)
         if not whole.any():
             self._learn_from_dwell(chosen, first, value - level[:, None], np.isfinite(level))

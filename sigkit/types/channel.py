@@ -43,6 +43,9 @@ class Channel:
         As given by sidecar, profile or command line; ``""`` when not known.
     pickup_ratio : float or None
         Volts at the spark per volt at the pickup, if known.
+    pickup_time_constant_s : float or None
+        Of the pickup's high-pass, seconds: R (C1 + C2) of a capacitive clip; inf where it passes zero frequency.
+        None where not known: the droop is then estimated.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Channel:
     cylinder: str = ""
     coil: str = ""
     pickup_ratio: float | None = None
+    pickup_time_constant_s: float | None = None
 
     def __len__(self) -> int:
         return int(self.samples.shape[0])

@@ -23,7 +23,8 @@ from sigkit.types.channel import Channel
 FULL = Profile(
     "heron", engine="Heron", ignition_type="shared_coil", cylinders=("1", "2", "3", "4"),
     channel_kinds=("secondary_voltage",), firing_order=("1", "3", "4", "2"), shared_coil_pairs=(("1", "4"), ("2", "3")),
-    pickup_ratio=1000.0, full_scale_V=10.0, match_capture="heron/*", match_channels=4, note='calm "warm" \\ ok',
+    pickup_ratio=1000.0, pickup_time_constant_ms=20.0, full_scale_V=10.0, match_capture="heron/*", match_channels=4,
+    note='calm "warm" \\ ok',
 )  # fmt: skip
 
 
@@ -62,6 +63,9 @@ def test_any_text_is_valid_toml(note: str, tmp_path_factory: pytest.TempPathFact
         ("pickup_ratio = -1", "pickup_ratio must be a positive number"),
         ("pickup_ratio = nan", "pickup_ratio must be a positive number"),
         ("pickup_ratio = true", "pickup_ratio must be a positive number"),
+        ("pickup_ratio = inf", "pickup_ratio must be a positive number"),
+        ("pickup_time_constant_ms = 0", "pickup_time_constant_ms must be a positive number or inf"),
+        ("pickup_time_constant_ms = nan", "pickup_time_constant_ms must be a positive number or inf"),
         ("ignition_type = 'magneto'", "ignition_type is 'magneto'"),
         ("channel_kinds = ['spark']", "unknown channel kind 'spark'"),
         ("cylinders = '1234'", "cylinders must be a list"),
@@ -115,6 +119,16 @@ def test_applied_beneath_what_file_and_sidecar_say() -> None:
     assert (kept.channels[0].kind, kept.channels[0].pickup_ratio) == ("synchronising_pulse", None)
     assert [channel.cylinder for channel in kept.channels] == ["", "", "", ""]
     assert any("4 cylinders are not dealt to the 3 channels" in warning for warning in kept.warnings)
+
+
+def test_a_time_constant_is_of_the_pickups_on_the_leads(tmp_path: Path) -> None:
+    path = tmp_path / f"flat{ENDING}"
+    write_profile(Profile("flat", pickup_time_constant_ms=float("inf")), path)
+    mixed = capture_of(2)
+    mixed = mixed.with_(channels=(mixed.channels[0], mixed.channels[1].with_(kind="primary_voltage")))
+    for profile, seconds in ((FULL, 0.02), (read_profile(path), float("inf"))):
+        told = apply_profile(mixed, profile)
+        assert [channel.pickup_time_constant_s for channel in told.channels] == [seconds, None]
 
 
 def test_full_scale_makes_volts_of_wav_fractions_only() -> None:

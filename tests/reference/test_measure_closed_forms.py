@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.signal import lfilter
 
 from sigkit.measure.fast_droop import BURN_BEND_HZ, estimate_fast_droop
 from sigkit.measure.fit_burn_line import fit_burn_line
 from sigkit.measure.fit_ring import fit_ring
 from sigkit.measure.instants_from_table import firings_from_instants, instants_from_table
-from sigkit.measure.measure_firings import measure_firings
+from sigkit.measure.measure_firings import COUPLING_U, measure_firings
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.types.channel import Channel
 
@@ -153,6 +154,21 @@ def test_droop_of_a_capacitive_clip() -> None:
     # Undone: without it the slope would be -1000 V / 20 ms = -50 V/ms.
     assert abs(float(found["burn_slope"].value[0])) < 2.0
     assert float(found["burn_voltage"].value[0]) == pytest.approx(1000.0, abs=3.0)
+
+
+@pytest.mark.parametrize("seconds", [5e-3, 20e-3, np.inf])
+def test_a_droop_that_is_known_is_undone(seconds: float) -> None:
+    # RC divider: behind a time constant tau a voltage loses what its integral over tau comes to.
+    channel, table = firing()
+    step = 1.0 / RATE_HZ
+    plain = channel.samples
+    seen = plain if np.isinf(seconds) else lfilter([1.0, -1.0], [1.0, -np.exp(-step / seconds)], plain)
+    known = channel.with_(samples=seen, pickup_time_constant_s=seconds)
+    burn = measure(known, table)["burn_voltage"]
+    assert burn.value[0] == pytest.approx(1000.0, rel=1e-3)
+    # Five per cent of what had to be undone are stated, and nothing where nothing had to be.
+    undone = 0.0 if np.isinf(seconds) else 1e-3 / seconds * 1000.0
+    assert burn.u[0] == pytest.approx(np.hypot(0.05 * undone, COUPLING_U * 1000.0), rel=0.2)
 
 
 def test_droop_of_a_differentiating_pickup() -> None:
