@@ -9,9 +9,9 @@ from pathlib import Path
 
 from sigkit.capture.profile import ENDING as PROFILE_ENDING
 from sigkit.capture.profile import read_profile
+from sigkit.capture.sidecar import FILE_NAME, parse_sidecar
 from sigkit.corpus.dataset import CAPTURES, Dataset
 
-SIDECAR = "captures.csv"
 #: Column of a sidecar that is free text, in which anything may stand.
 _FREE_TEXT = "note"
 
@@ -47,7 +47,7 @@ def copy_captures(dataset: Dataset, split: str, folder: Path) -> None:
     for path in sorted(home.rglob(f"*{PROFILE_ENDING}")):
         if read_profile(path).engine in engines:
             _copy(home, folder, path.relative_to(home).as_posix())
-    for path in sorted(home.rglob(SIDECAR)):
+    for path in sorted(home.rglob(FILE_NAME)):
         _copy_lines(path, folder / path.relative_to(home), _spoken_of(names, path.parent.relative_to(home)))
 
 
@@ -64,14 +64,12 @@ def _spoken_of(names: set[str], place: Path) -> set[str]:
 
 
 def _copy_lines(sidecar: Path, copy: Path, captures: set[str]) -> None:
-    with sidecar.open(encoding="utf-8-sig", newline="") as stream:
-        reader = csv.DictReader(stream)
-        kept = [row for row in reader if row["capture"].split("#")[0] in captures]
-        columns = [column for column in reader.fieldnames or [] if column != _FREE_TEXT]
+    kept = [row for row in parse_sidecar(sidecar.read_bytes(), sidecar.name) if row.capture in captures]
     if not kept:
         return
+    columns = dict.fromkeys(column for row in kept for column, _ in row.values if column != _FREE_TEXT)
     copy.parent.mkdir(parents=True, exist_ok=True)
     with copy.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, columns, extrasaction="ignore", lineterminator="\n")
+        writer = csv.DictWriter(stream, list(columns), extrasaction="ignore", lineterminator="\n")
         writer.writeheader()
-        writer.writerows(kept)
+        writer.writerows(dict(row.values) for row in kept)

@@ -14,6 +14,7 @@ from sigkit.bench.run_in_subprocess import run_in_subprocess
 from sigkit.bench.run_protocol import choose_setting
 from sigkit.bench.sealed_labels import SealedLabels, write_choice
 from sigkit.capture.open_captures import open_planned, plan_opening
+from sigkit.capture.sidecar import parse_sidecar
 from sigkit.corpus.dataset import Dataset
 from sigkit.corpus.open_dataset import open_dataset
 from sigkit.errors import DatasetError, PluginError, SettingsError
@@ -101,6 +102,21 @@ def test_a_data_set_with_folders_and_a_zip_is_copied_split_by_split(tmp_path, sp
     with zipfile.ZipFile(demo.folder / "captures" / "teal.zip") as archive:
         member = archive.namelist()[0]
     assert (tmp_path / "given" / "teal.zip").exists() == (f"teal.zip!{member}" in demo.capture_names(split))
+
+
+def test_a_sidecar_as_spreadsheets_save_it_is_copied_too(tiny, tmp_path):
+    _, dataset = tiny("firing_detection")
+    copy = tmp_path / "copy"
+    shutil.copytree(dataset.folder, copy)
+    sidecar = copy / "captures" / "captures.csv"
+    before = [(row.capture, row.text("pickup_ratio")) for row in parse_sidecar(sidecar.read_bytes(), "before")]
+    text = sidecar.read_text(encoding="utf-8")
+    sidecar.write_text("\ufeff" + text.replace(",", ";").replace("capture;", " capture ;", 1), encoding="utf-8")
+    copy_captures(Dataset.open(copy, checksums=False), "test", tmp_path / "given")
+    given = parse_sidecar((tmp_path / "given" / "captures.csv").read_bytes(), "given")
+    names = set(dataset.capture_names("test"))
+    assert [(row.capture, row.text("pickup_ratio")) for row in given] == [one for one in before if one[0] in names]
+    assert given
 
 
 def test_an_engine_in_two_splits_is_refused(tiny, tmp_path):
