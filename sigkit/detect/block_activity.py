@@ -59,8 +59,8 @@ class _Found:
 class BlockActivityDetector:
     """Find firings whatever their polarity, level, rate, depth, unit or scale.
 
-    One streaming pass reduces the record to blocks of 50 us; every decision is taken on blocks, so the
-    answer does not depend on how the record is read.
+    The record is reduced to blocks of 50 us, a long one closely only where it shows more than noise; every decision
+    is taken on blocks at fixed places, so the answer does not depend on how the record is read.
 
     Examples
     --------
