@@ -90,7 +90,7 @@ def weigh_dwell_droop(
         shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
         fit += np.sum(y**2) - np.sum(shape * y, axis=2) ** 2 / np.maximum(np.sum(shape**2, axis=2), 1e-300)
         blocks += t.size
-        if np.isfinite(left):
+        if np.isfinite(left + area):
             # Every dwell is limited alike, so this does not average out either.
             spread = len(dwells) * (LIMITED_SHARE * np.abs(mean).max()) ** 2 + noise**2
             limited += (left + RATES_HZ * area) ** 2 / spread

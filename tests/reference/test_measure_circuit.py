@@ -138,6 +138,15 @@ def test_droop_told_from_the_dwell(rate_Hz: float) -> None:
     assert RATES_HZ[0] == 0.0
 
 
+def test_a_sample_missing_at_the_beginning_of_a_limited_dwell_spoils_no_weight() -> None:
+    v = -500.0 * np.exp(-600.0 * np.arange(3000) * 1e-6)
+    v[2400:] = -20.0
+    rows = np.tile(v, (2, 1))
+    # Ahead of the first block, but within the integral since coil_on.
+    rows[:, 3] = np.nan
+    assert np.isfinite(weigh_dwell_droop(rows, np.zeros(2), np.full(2, 3000.0), 1e-6, 1.0)).all()
+
+
 def test_misfit_common_to_all_dwells_does_not_average_away() -> None:
     # JCGM 100:2008, 4.2.7 and 5.2 (from memory): errors that all readings share are not divided by their number.
     t = np.arange(3000) * 1e-6
