@@ -96,7 +96,10 @@ def apply_profile(capture: Capture, profile: Profile, cylinders: bool = True) ->
         if profile.pickup_ratio and channel.pickup_ratio is None and changes.get("kind", channel.kind) in LEAD_KINDS:
             changes["pickup_ratio"] = profile.pickup_ratio
         # What is clipped to a lead, not what is wired to the primary.
-        if profile.pickup_time_constant_ms and changes.get("kind", channel.kind) in ("secondary_voltage", "unknown"):
+        told = channel.pickup_time_constant_s is not None
+        if profile.pickup_time_constant_ms and not told and (
+            changes.get("kind", channel.kind) in ("secondary_voltage", "unknown")
+        ):
             changes["pickup_time_constant_s"] = profile.pickup_time_constant_ms * 1e-3
         channel = channel.with_(**changes)
         if profile.full_scale_V and (channel.full_scale is None or channel.unit == ""):

@@ -23,7 +23,7 @@ _TEXTS = ("name", "engine", "ignition_type", "match_capture", "match_engine", "n
 _LISTS = ("cylinders", "firing_order", "channel_kinds")
 _NUMBERS = ("pickup_ratio", "pickup_time_constant_ms", "full_scale_V")
 #: May be infinite: what passes zero frequency has no droop.
-_MAY_BE_INFINITE = "pickup_time_constant_ms"
+_MAY_BE_INFINITE = ("pickup_time_constant_ms",)
 #: A name is also a file name.
 _NAME = re.compile(r"[\w][\w .+-]{0,80}")
 
@@ -172,9 +172,9 @@ def _checked(path: str, key: str, value: Any) -> Any:
         return texts
     if key in _NUMBERS:
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not (
-            value > 0 and (math.isfinite(value) or key == _MAY_BE_INFINITE)
+            value > 0 and (math.isfinite(value) or key in _MAY_BE_INFINITE)
         ):
-            wanted = "a positive number" + (" or inf" if key == _MAY_BE_INFINITE else "")
+            wanted = "a positive number" + (" or inf" if key in _MAY_BE_INFINITE else "")
             raise ProfileError(f"{path}: {key} must be {wanted}, not {value!r}")
         return float(value)
     if key == "match_channels":

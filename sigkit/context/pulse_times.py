@@ -17,7 +17,9 @@ BLOCK = 1 << 20
 
 
 def pulse_times(channel: Channel) -> NDArray[np.float64]:
-    """Return the beginnings of positive pulses, seconds on the capture's axis; none where the channel shows none.
+    """Return the beginnings of pulses, seconds on the capture's axis; none where the channel shows none.
+
+    A channel rests at the level it has for more than half of the time: pulses go up or down from there.
 
     Examples
     --------
@@ -29,7 +31,7 @@ def pulse_times(channel: Channel) -> NDArray[np.float64]:
     starts = range(0, len(channel), BLOCK)
     if not starts:
         return np.zeros(0)
-    ranges = [(part.min(), part.max()) for part in (channel.values(at, at + BLOCK) for at in starts)]
+    ranges = [(np.fmin.reduce(part), np.fmax.reduce(part)) for part in (channel.values(at, at + BLOCK) for at in starts)]
     low, high = min(a for a, _ in ranges), max(b for _, b in ranges)
     quarter = 0.25 * (high - low)
     between, was_up = 0, False
@@ -41,6 +43,9 @@ def pulse_times(channel: Channel) -> NDArray[np.float64]:
         edges.append(at + np.flatnonzero(up[1:] != up[:-1]))
         was_up = bool(up[-1])
     turns = np.concatenate([*edges, np.full(int(was_up), len(channel), dtype=np.int64)])
+    if 2 * np.sum(turns[1::2] - turns[::2]) > len(channel):
+        # It rests high: what is between the highs counts.
+        turns = np.setxor1d(turns, [0, len(channel)])
     begins, ends = turns[::2], turns[1::2]
     if not begins.size or between > MOST_BETWEEN * len(channel):
         return np.zeros(0)

@@ -46,3 +46,15 @@ def test_blocks_change_nothing(monkeypatch):
     for size in (1, 7, 100, 999):
         monkeypatch.setattr(module, "BLOCK", size)
         np.testing.assert_array_equal(pulse_times(channel(values)), whole)
+
+
+@pytest.mark.parametrize("scale", [1.0, -1.0])
+def test_pulses_that_go_down_begin_where_they_go_down(scale: float) -> None:
+    record = np.zeros(20_000)
+    for at in (3000, 9000, 15_000):
+        record[at : at + 200] = 5.0
+    record[0:50] = 5.0  # began before the record
+    told = pulse_times(Channel("s", record, 1e5, scale=scale, kind="synchronising_pulse"))
+    assert told == pytest.approx([0.03, 0.09, 0.15])
+    record[1000] = np.nan
+    assert pulse_times(Channel("s", record, 1e5, scale=scale, kind="synchronising_pulse")) == pytest.approx(told)
