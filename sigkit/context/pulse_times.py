@@ -31,7 +31,8 @@ def pulse_times(channel: Channel) -> NDArray[np.float64]:
     starts = range(0, len(channel), BLOCK)
     if not starts:
         return np.zeros(0)
-    ranges = [(np.fmin.reduce(part), np.fmax.reduce(part)) for part in (channel.values(at, at + BLOCK) for at in starts)]
+    parts = (channel.values(at, at + BLOCK) for at in starts)
+    ranges = [(np.fmin.reduce(part), np.fmax.reduce(part)) for part in parts]
     low, high = min(a for a, _ in ranges), max(b for _, b in ranges)
     quarter = 0.25 * (high - low)
     between, was_up = 0, False
