@@ -21,7 +21,8 @@ def test_what_is_left_behind_a_current_limit_is_the_droop(rate_per_s: float) -> 
     on, off = np.array([0.0]), np.array([1799.0])
     rate, u = settle_droop(weigh_dwell_droop(seen[None, :], on, off, STEP_S, 1.0))
     assert abs(rate - rate_per_s) < 2.0 * u
-    assert u < 0.25 * rate_per_s
+    # Four per cent of the height over the integral, some 2.2 V s of a height of 1 kV, are 18 per second.
+    assert u < 20.0
     # The same dwell switched off before the limit leaves coil and pickup to be confused: it tells less.
     off = np.array([1399.0])
     _, blind_u = settle_droop(weigh_dwell_droop(seen[None, :], on, off, STEP_S, 1.0))
