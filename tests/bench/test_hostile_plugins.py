@@ -76,7 +76,10 @@ def test_one_that_never_answers_is_stopped_with_all_that_it_started(tiny, instal
     assert time.monotonic() - begin < 60
     pids = {int(line.split()[1]) for line in told.read_text().splitlines()}
     assert len(pids) == 2
-    assert not any(runs(pid) for pid in pids)
+    # The signal is sent to the whole group; a child that is not ours dies when it is next given a processor.
+    while any(runs(pid) for pid in pids):
+        assert time.monotonic() - begin < 60
+        time.sleep(0.05)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
