@@ -45,8 +45,6 @@ from sigkit.types.channel import Channel
 HERE = Path(__file__).resolve().parent
 #: Longest time of one firing before it is drawn again, seconds (our choice: usual ones take one), and draws at most.
 PATIENCE_S, DRAWS = 10.0, 8
-#: The line that counts soft ends by the second count.
-FADED_PART = "from {}, soft ends, counted to half of the holding current"
 #: Share of the holding current at which a burn ends by the second count, told apart (soft ends only).
 FADED_SHARE = 0.5
 #: Rest between the firings of an engine, and the fade where a solution stops, seconds (our choices).
@@ -236,27 +234,27 @@ def make_lines(rows: dict[str, NDArray], protocol: dict[str, Any], rng: np.rando
     """Return the lines of the table: error and coverage, of all and of parts."""
     quick = rows["rate_Hz"] >= protocol["timed_from_Hz"]
     kilo = f"{protocol['timed_from_Hz'] / 1e3:g} kS/s"
-    parts: list[tuple[str, NDArray, float | None, str]] = [
-        (f"from {kilo}", quick, 1e6, "µs"),
-        (f"below {kilo}", ~quick, None, "samples"),
-    ]
-    parts += [(f"from {kilo}, {'soft' if soft else 'sharp'} ends", quick & (rows["soft"] == soft), 1e6, "µs")
+    # Errors and whether the interval holds the end: as defined; and of the faded end, of which no interval speaks.
+    defined = rows["error_s"], rows["inside"].astype(float)
+    faded = rows["error_s"] - rows["later_s"], np.full(rows["inside"].size, np.nan)
+    slow = f"below {kilo}"
+    parts = [(f"from {kilo}", quick, defined), (slow, ~quick, defined)]
+    parts += [(f"from {kilo}, {'soft' if soft else 'sharp'} ends", quick & (rows["soft"] == soft), defined)
               for soft in (False, True)]  # fmt: skip
-    parts += [(FADED_PART.format(kilo), quick & rows["soft"], 1e6, "µs")]
-    parts += [(f"from {kilo}, {name.replace('_', ' ')}", quick & (rows["topology"] == name), 1e6, "µs")
+    parts += [(f"from {kilo}, soft ends, counted to half of the holding current", quick & rows["soft"], faded)]
+    parts += [(f"from {kilo}, {name.replace('_', ' ')}", quick & (rows["topology"] == name), defined)
               for name in TOPOLOGIES]  # fmt: skip
     lines = []
-    for part, where, factor, unit in parts:
+    for part, where, (error_s, held) in parts:
         counted = where & rows["measurable"]
         if not counted.any():
             continue
-        late_s = rows["later_s"] if part == FADED_PART.format(kilo) else 0.0
-        error = ((rows["error_s"] - late_s) * (rows["rate_Hz"] if factor is None else factor))[counted]
+        in_samples = part == slow
+        unit = "samples" if in_samples else "µs"
+        error = (error_s * (rows["rate_Hz"] if in_samples else 1e6))[counted]
         group = rows["engine"][counted]
         answered = np.isfinite(error)
-        # The intervals are about the end as defined, not about the faded one.
-        held = np.full(answered.size, np.nan) if np.ndim(late_s) else rows["inside"][counted]
-        inside = np.where(answered, held, np.nan).astype(float)
+        inside = np.where(answered, held[counted], np.nan)
         line: dict[str, Any] = {"part": part, "unit": unit, "counted": int(counted.sum()),
                                 "engines": int(np.unique(group).size), "answered": float(answered.mean())}  # fmt: skip
         for name, of, column in (

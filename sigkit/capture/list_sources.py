@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from sigkit.capture.sidecar import FILE_NAME as SIDECAR_NAME
 from sigkit.capture.source_reference import Rejection, SourceReference
 from sigkit.capture.source_stream import READ_FAULTS, open_stream
 from sigkit.capture.zip_members import is_zip_of_captures, list_members
 from sigkit.errors import CaptureError
 
-SIDECAR_NAME = "captures.csv"
 PROFILE_ENDING = ".profile.toml"
 #: Files of our own layouts, and of operating systems, that are no captures.
 NOT_CAPTURES = frozenset(

@@ -20,7 +20,7 @@ from sigkit.detect.look_closely import is_long, look_closely
 from sigkit.detect.remove_ripple import remove_ripple, without_ripple
 from sigkit.detect.remove_settled import remove_settled
 from sigkit.detect.swing_candidates import Swings, find_swings
-from sigkit.detect.swing_network import judge_company, judge_swings, worth_a_look
+from sigkit.detect.swing_network import SWINGS_AT_ONCE, judge_company, judge_swings, worth_a_look
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.types.capture import Capture
@@ -46,8 +46,6 @@ LONG_S = 0.5
 LONE_LOG_ODDS = 3.0
 #: Swings below these log-odds are not looked at again (our choice: hardly one in 10,000 of them would be a firing).
 HOPELESS = -12.0
-#: Swings described and judged at a time (our choice: memory stays flat on long records).
-SWINGS_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,19 +152,19 @@ def judge_levels(
     if swings.block.size == 0:
         return JudgedChannel.without_swings(start_s, stop_s)
     remove_settled(blocks, sample_rate_Hz)
-    scale_of = RecordScale.of(blocks, noise, swings)
+    record_scale = RecordScale.of(blocks, noise, swings)
     rows, odds, shapes = [], [], []
     numbers = np.arange(swings.block.size)
     if glance:
         worth = [
-            worth_a_look(glance_features(blocks, sample_rate_Hz, scale_of, swings.take(part)))
+            worth_a_look(glance_features(blocks, sample_rate_Hz, record_scale, swings.take(part)))
             for part in _batches(numbers)
         ]
         numbers = np.flatnonzero(np.concatenate(worth))
         if numbers.size == 0:
             return JudgedChannel.without_swings(start_s, stop_s)
     for part in _batches(numbers):
-        features = candidate_features(blocks, sample_rate_Hz, scale_of, swings.take(part))
+        features = candidate_features(blocks, sample_rate_Hz, record_scale, swings.take(part))
         log_odds = judge_swings(features)
         kept = np.flatnonzero(log_odds > HOPELESS)
         rows.append(part[kept])
@@ -198,8 +196,8 @@ def describe_blocks(blocks: BlockSummary, noise: float, sample_rate_Hz: float) -
         nothing = (np.zeros((0, count), dtype=np.float32) for count in (FEATURE_COUNT, GLANCE_COUNT))
         return DescribedSwings(swings, *nothing)
     remove_settled(levels, sample_rate_Hz)
-    scale_of = RecordScale.of(levels, noise, swings)
-    described = (of(levels, sample_rate_Hz, scale_of, swings) for of in (candidate_features, glance_features))
+    record_scale = RecordScale.of(levels, noise, swings)
+    described = (of(levels, sample_rate_Hz, record_scale, swings) for of in (candidate_features, glance_features))
     return DescribedSwings(swings, *described)
 
 

@@ -69,7 +69,7 @@ class RecordScale:
 
 
 def candidate_features(
-    blocks: LevelBlocks, sample_rate_Hz: float, scale_of: RecordScale, swings: Swings
+    blocks: LevelBlocks, sample_rate_Hz: float, record_scale: RecordScale, swings: Swings
 ) -> NDArray[np.float32]:
     """Describe each swing by the levels of time bins around it.
 
@@ -81,7 +81,7 @@ def candidate_features(
     blocks : LevelBlocks
         Counted from the settled level.
     sample_rate_Hz : float
-    scale_of : RecordScale
+    record_scale : RecordScale
     swings : Swings
         n candidates.
 
@@ -126,15 +126,15 @@ def candidate_features(
         )):  # fmt: skip
             here[:, place * count : (place + 1) * count] = np.arcsinh(10.0 * np.clip(values, -1e3, 1e3))
         rest = here[:, PER_BIN * count :]
-        rest[:, 0] = np.log10(np.maximum(size / scale_of.largest, 1e-6))
-        rest[:, 1] = np.log10(np.maximum(scale[:, 0] / scale_of.usual, 1e-6))
-        rest[:, 2] = np.log10(np.clip(scale_of.noise / scale[:, 0], 1e-6, 1e3))
+        rest[:, 0] = np.log10(np.maximum(size / record_scale.largest, 1e-6))
+        rest[:, 1] = np.log10(np.maximum(scale[:, 0] / record_scale.usual, 1e-6))
+        rest[:, 2] = np.log10(np.clip(record_scale.noise / scale[:, 0], 1e-6, 1e3))
         rest[:, 3] = np.log10(sample_rate_Hz) - 5.0
         rest[:, 4] = np.minimum(block / max(left, 1), 1.0)
         rest[:, 5] = np.minimum((m - block) / max(right, 1), 1.0)
         rest[:, 6] = np.log10(lasts[:, 0] / scale[:, 0])
-        rest[:, 7] = np.log10(np.clip(scale_of.noise / lasts[:, 0], 1e-6, 1e3))
-        rest[:, 8] = np.log10(np.clip(lasts[:, 0] / scale_of.most, 1e-6, 1e6))
+        rest[:, 7] = np.log10(np.clip(record_scale.noise / lasts[:, 0], 1e-6, 1e3))
+        rest[:, 8] = np.log10(np.clip(lasts[:, 0] / record_scale.most, 1e-6, 1e6))
     return result
 
 

@@ -17,7 +17,7 @@ GLANCE_COUNT = len(AT_MS) + len(OTHERS)
 
 
 def glance_features(
-    blocks: LevelBlocks, sample_rate_Hz: float, scale_of: RecordScale, swings: Swings
+    blocks: LevelBlocks, sample_rate_Hz: float, record_scale: RecordScale, swings: Swings
 ) -> NDArray[np.float32]:
     """Describe each swing by levels around it, turned so that it goes up and compared with its size.
 
@@ -26,7 +26,7 @@ def glance_features(
     blocks : LevelBlocks
         Counted from the settled level.
     sample_rate_Hz : float
-    scale_of : RecordScale
+    record_scale : RecordScale
     swings : Swings
         n candidates.
 
@@ -55,8 +55,8 @@ def glance_features(
     levels /= np.abs(levels) + np.float32(0.3)
     down = swings.direction < 0
     result[row, down], result[row + 1, down] = result[row + 1, down], result[row, down]
-    result[row + 3] = np.log10(np.maximum(size / np.float32(scale_of.largest), np.float32(1e-6)))
-    result[row + 4] = np.log10(np.clip(size / np.float32(scale_of.usual), np.float32(1e-6), np.float32(1e6)))
-    result[row + 5] = np.log10(np.clip(np.float32(scale_of.noise) / size, np.float32(1e-6), np.float32(1e3)))
+    result[row + 3] = np.log10(np.maximum(size / np.float32(record_scale.largest), np.float32(1e-6)))
+    result[row + 4] = np.log10(np.clip(size / np.float32(record_scale.usual), np.float32(1e-6), np.float32(1e6)))
+    result[row + 5] = np.log10(np.clip(np.float32(record_scale.noise) / size, np.float32(1e-6), np.float32(1e3)))
     result[row + 6] = np.log10(sample_rate_Hz) - 5.0
     return np.ascontiguousarray(result.T)

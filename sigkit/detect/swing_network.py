@@ -22,8 +22,8 @@ GLANCE_WEIGHTS = "glance_weights.npz"
 #: twice the swings and hardly a firing more).
 WORTH_A_LOOK = -3.0
 
-#: Swings judged at a time (our choice: memory stays flat on long records).
-AT_ONCE = 4096
+#: Swings described and judged at a time (our choice: memory stays flat on long records).
+SWINGS_AT_ONCE = 4096
 
 
 @lru_cache(maxsize=3)
@@ -98,14 +98,12 @@ def judge_company(features: NDArray) -> NDArray[np.float64]:
     sigkit.errors.ModelError
         When the stored weights do not fit the features.
     """
-    if features.shape[0] == 0:
-        return np.zeros(0)
     return _log_odds(_weights(COMPANY_WEIGHTS, len(FEATURES)), features)
 
 
 def _log_odds(held: dict[str, NDArray[np.float32]], features: NDArray) -> NDArray[np.float64]:
     result = np.empty(features.shape[0])
-    for begin in range(0, features.shape[0], AT_ONCE):
-        part = slice(begin, begin + AT_ONCE)
+    for begin in range(0, features.shape[0], SWINGS_AT_ONCE):
+        part = slice(begin, begin + SWINGS_AT_ONCE)
         result[part] = evaluate_network(held, features[part].astype(np.float32, copy=False))
     return result

@@ -14,6 +14,7 @@ from sigkit.measure.median import row_median
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
+from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
 from sigkit.types.channel import Channel
@@ -73,36 +74,6 @@ class WindowBatch:
     baseline_u: NDArray[np.float64]
     baseline_source: NDArray[np.str_]
     droop_u: NDArray[np.float64]
-
-
-def take_columns(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.float64]:
-    """Cut ``begin <= column < end`` out of each row, left-justified and padded with NaN.
-
-    Parameters
-    ----------
-    value : ndarray, shape (k, m)
-    begin, end : ndarray, shape (k,)
-        Columns; NaN gives an empty row.
-
-    Returns
-    -------
-    ndarray, shape (k, largest length), at least one column
-
-    Examples
-    --------
-    >>> take_columns(np.arange(8.0).reshape(2, 4), np.array([1, 3]), np.array([3, 4])).tolist()
-    [[1.0, 2.0], [7.0, nan]]
-    """
-    m = value.shape[1]
-    known = np.isfinite(begin) & np.isfinite(end)
-    low = np.clip(np.ceil(np.where(known, begin, 0)), 0, m).astype(np.int64)
-    high = np.clip(np.ceil(np.where(known, end, 0)), 0, m).astype(np.int64)
-    length = np.maximum(high - low, 0)
-    width = max(1, int(length.max())) if length.size else 1
-    column = np.arange(width)
-    inside = column < length[:, None]
-    place = np.minimum(low[:, None] + column, max(m - 1, 0))
-    return np.where(inside, np.take_along_axis(value, place, axis=1), np.nan)
 
 
 class FiringWindows:

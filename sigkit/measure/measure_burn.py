@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch, take_columns
+from sigkit.measure.firing_windows import FiringWindows, WindowBatch
 from sigkit.measure.fit_burn_line import fit_burn_line
 from sigkit.measure.median import row_median
+from sigkit.measure.take_columns import take_columns
 from sigkit.types.instants import Instants
 
 #: Fewest samples for a level, for a slope and for a curvature (our choice).

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from sigkit.report.plot_firing import plot_firing
 from sigkit.report.plot_parade import parade_span_ms, plot_parade
 from sigkit.report.plot_raster import plot_raster
 from sigkit.report.plot_superimposed import plot_superimposed
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 #: Firings side by side in one row of a parade; more would be thinner than a phone can show. Our choice.
 PARADE_PLACES = 4
@@ -110,8 +114,8 @@ def draw_firing(trace: FiringTrace) -> Picture:
     )
 
 
-def _pack(figure: object, caption: str, alternative: str) -> Picture:
-    png = figure_as_png(figure)  # type: ignore[arg-type]
+def _pack(figure: Figure, caption: str, alternative: str) -> Picture:
+    png = figure_as_png(figure)
     # Width and height stand big-endian at bytes 16 to 24 of every PNG (ISO/IEC 15948, IHDR).
     width, height = int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
     return Picture(png, caption, alternative, width, height)

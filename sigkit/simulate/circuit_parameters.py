@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+def _left_out() -> NDArray:
+    return np.empty(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,11 +61,11 @@ class CircuitParameters:
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
     # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no, no).
-    switch_on_ohm: NDArray = None  # type: ignore[assignment]  # (n,) of the conducting switch
-    primary_damping_ohm: NDArray = None  # type: ignore[assignment]  # (n,) across the primary winding; inf: none
-    column_inertia_s: NDArray = None  # type: ignore[assignment]  # (n, 2) of the glow column's conductance
-    fall_stays: NDArray = None  # type: ignore[assignment]  # bool (n, 2): a soft end fades over the cathode fall
-    blocking_diode: NDArray = None  # type: ignore[assignment]  # bool (n,): ends the secondary of a single coil
+    switch_on_ohm: NDArray = field(default_factory=_left_out)  # (n,) of the conducting switch
+    primary_damping_ohm: NDArray = field(default_factory=_left_out)  # (n,) across the primary winding; inf: none
+    column_inertia_s: NDArray = field(default_factory=_left_out)  # (n, 2) of the glow column's conductance
+    fall_stays: NDArray = field(default_factory=_left_out)  # bool (n, 2): a soft end fades over the cathode fall
+    blocking_diode: NDArray = field(default_factory=_left_out)  # bool (n,): ends the secondary of a single coil
 
     def __post_init__(self) -> None:
         n = len(self)
@@ -69,7 +73,7 @@ class CircuitParameters:
                             ("column_inertia_s", np.full((n, 2), 20e-6)),
                             ("fall_stays", np.zeros((n, 2), dtype=bool)),
                             ("blocking_diode", np.zeros(n, dtype=bool))):
-            if getattr(self, name) is None:
+            if getattr(self, name).size == 0:
                 object.__setattr__(self, name, value)
 
     def __len__(self) -> int:

@@ -88,12 +88,11 @@ class EventDrivers:
     def take(self, rows: NDArray) -> EventDrivers:
         """Return the events with the given row numbers."""
         values: dict[str, Any] = {f.name: getattr(self, f.name) for f in fields(self)}
-        return EventDrivers(
-            **{
-                name: value.take(rows) if isinstance(value, CircuitParameters) else value[rows]
-                for name, value in values.items()
-            }  # type: ignore[arg-type]
-        )
+        taken: dict[str, Any] = {
+            name: value.take(rows) if isinstance(value, CircuitParameters) else value[rows]
+            for name, value in values.items()
+        }
+        return EventDrivers(**taken)
 
 
 def median_breakdown_V(drivers: EventDrivers) -> NDArray[np.float64]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import socket
 import threading
 import time
@@ -17,23 +16,10 @@ from sigkit.corpus.label_journal import LabelJournal
 from sigkit.label.label_session import LabelSession
 from sigkit.label.label_settings import LabelSettings
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-SWITCHES = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync"]  # fmt: skip
 #: Where pictures for a person to look at go, when asked for.
 PICTURES = os.environ.get("SIGKIT_LABEL_PICTURES", "")
 
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium browser")]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        yield opened
-        opened.close()
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture

@@ -1,18 +1,14 @@
 """The committed leaderboard's page in a real browser: wide tables scroll in their own frame, the page never does."""
 
-import shutil
 from pathlib import Path
 
 import pytest
 
 from sigkit.bench.leaderboard import build_leaderboard
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-SWITCHES = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync"]  # fmt: skip
 RESULTS = Path(__file__).parents[2] / "benchmarks" / "results"
 
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
@@ -20,16 +16,6 @@ def address(tmp_path_factory):
     folder = tmp_path_factory.mktemp("leaderboard")
     build_leaderboard(RESULTS / "runs", folder)
     return (folder / "leaderboard.html").as_uri()
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(params=[1200, 400])

@@ -8,11 +8,7 @@ import pytest
 from sigkit.screen.screen_archive import screen_archive
 from sigkit.shipped import demo_archive
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-SWITCHES = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync"]  # fmt: skip
-
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
@@ -29,16 +25,6 @@ def address(tmp_path_factory):
     np.savez(archive / long_name, voltage=np.random.default_rng(2).normal(size=20_000), sample_rate=200e3)
     screen_archive([str(archive)], folder / "report", workers=1, progress=False)
     return (folder / "report" / "report.html").as_uri()
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(params=[(1280, "light"), (390, "light"), (390, "dark")], ids=lambda p: f"{p[0]}-{p[1]}")
