@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
+from sigkit.interruption import leave_if_asked
+
 #: Tasks in flight for each worker: enough to keep it busy, few enough to bound memory (our choice).
 TASKS_IN_FLIGHT = 8
 
@@ -111,6 +113,7 @@ def stream_jobs(
     total = _total(tasks, byte_count)
     with _ProgressLine(progress, total, byte_count is not None) as line:
         for task, result in _results(run, iter(tasks), workers):
+            leave_if_asked()
             line.advance(byte_count(task) if byte_count else 1)
             yield result
 

@@ -42,9 +42,10 @@ def screen(
         check_output_folder(out, overwrite)
     except SettingsError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
+    from sigkit.interruption import end_when_asked
     from sigkit.screen.screen_archive import screen_archive
 
-    _end_tidily_when_terminated()
+    end_when_asked()
     done = screen_archive(
         given, out, leads=names, sample_rate_Hz=rate, profile=profile, model=model, workers=workers,
         overwrite=overwrite,
@@ -68,16 +69,3 @@ def _write_form(path: Path, what: list[str], leads: list[str], rate: float | Non
     write_sidecar(path, opened)
     captures = sum(isinstance(one, Capture) for one in opened)
     typer.echo(f"{path}: a form for {captures} captures; fill it in and put it beside them")
-
-
-def _end_tidily_when_terminated() -> None:
-    """Turn a request to end into an ordinary exit, so that the unfinished folder is removed on the way out."""
-    import signal
-    import threading
-
-    def leave(number: int, frame: object) -> None:
-        raise SystemExit(128 + number)
-
-    # Only the main thread of a process may set handlers; elsewhere the caller's own stay.
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, leave)
