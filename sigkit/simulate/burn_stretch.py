@@ -10,8 +10,8 @@ from sigkit.simulate.event_run import (
     GAP,
     NOISE_STEP_S,
     OPEN_ARC_V,
+    STEADY_A,
     TRACK,
-    TRACK_FALL_V,
     TRACK_HOLD_A,
     TRACK_LENGTH_M,
     TRACK_OHM,
@@ -63,7 +63,8 @@ class _Burn:
         values = {
             "on": on, "held": on | (run.fading[own] & p.fall_stays[own]), "fading": run.fading[own],
             "sign": run.sign[own], "track": track & on,
-            "fall": np.where(track, TRACK_FALL_V, p.cathode_fall_V[own]),
+            "fall": run.spark_fall_V[own], "electrodes": p.cathode_fall_V[own],
+            "column_ohm": np.where(track, 0.0, p.column_ohm[own]),
             "ohm": np.where(track & on, TRACK_OHM, run.link_ohm[own]),
             "arc": np.where(run.open_gap[own] & on & ~track, OPEN_ARC_V, 0.0) * run.sign[own],
             "farad": np.where(track & on, 1e-12, p.plug_capacitance_F[own]),
@@ -106,6 +107,7 @@ class _Burn:
         run.draw_A[own] = names["A"][:, which].T
         run.start_V[own], run.gap_A[own] = names["U"][:, which].T, names["C"][:, which].T
         run.stretched_from_s[own] = names["from_s"][:, which].T
+        run.spark_fall_V[own] = names["fall"][:, which].T
         run.fading[own] = names["fading"][:, which].T
         run.state[own, 5:7] = run.gap_V[own]
 
@@ -262,13 +264,19 @@ def _accept(
                         _LEAST_LENGTH * base)
     size = np.maximum(np.abs(current), _LEAST_A)
     on = names["on"] & live
-    cut = on & (size / np.where(on, names["S"], 1.0) > names["limit_V"]) & (length > 1.1 * base)
+    steady = names["column_ohm"] > 0
+    column_V = size / np.where(on, names["S"], 1.0) + np.where(steady, names["fall"] - names["electrodes"], 0.0)
+    cut = on & (column_V > names["limit_V"]) & (length > 1.1 * base)
     if cut.any():
-        names["S"] = np.where(cut, names["S"] * length / base, names["S"])
+        names["S"] = np.where(cut & ~steady, names["S"] * length / base, names["S"])
         names["from_s"] = np.where(cut, burn.t, names["from_s"])
         length = np.where(cut, base, length)
         run.short_cuts[burn.rows] += cut.T
     target = size**1.32 / (names["density"] * length)
+    if steady.any():
+        target = np.where(steady, 1.0 / np.where(steady, names["column_ohm"], 1.0), target)
+        kept_V = names["electrodes"] + names["density"] * length * STEADY_A**-0.32
+        names["fall"] = np.where(steady & on, kept_V, names["fall"])
     follow = -np.expm1(-h / names["inertia"])
     fading = names["fading"] & live
     names["S"] = np.where(on, names["S"] + (target - names["S"]) * follow, names["S"])

@@ -188,6 +188,7 @@ def _draw_coils(
         "stretch_limit_V": pieces(1.5e3, 4e3, 0.1, ends),
         "fall_stays": np.zeros(ends, dtype=bool),
         "rotor_gap_V": np.zeros(ends),
+        "column_ohm": np.zeros(ends),
     }
     return coil, lead
 

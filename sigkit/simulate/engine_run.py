@@ -173,6 +173,7 @@ def event_drivers(run: EngineRun, rng: np.random.Generator) -> EventDrivers:
         hold_current_A=lead["hold_current_A"] * np.exp(0.1 * rng.standard_normal(shape)),
         soft_end=lead["soft_end"],
         fall_stays=lead["fall_stays"],
+        column_ohm=lead["column_ohm"],
         blocking_diode=own["blocking_diode"],
         repeat_strikes=strikes,
         repeat_burn_s=rng.uniform(0.5e-3, 0.9e-3, n),

@@ -35,6 +35,9 @@ OPEN_ARC_V, OPEN_HOLD_A = 60.0, 1e-3
 #: Grid and correlation time of the slow fluctuation of the channel length (our choice), seconds.
 NOISE_STEP_S, NOISE_CORRELATION_S = 20e-6, 80e-6
 
+#: A column that keeps its fall drops what the glow law gives at this current (our choice), A.
+STEADY_A = 30e-3
+
 GAP, TRACK = 0, 1
 
 #: Weight of the switch voltage, by mode, in the two functions of `EventRun.primary_limits`.
@@ -93,6 +96,7 @@ class EventRun:
         self.sign = np.ones((n, 2))
         self.gap_V = np.zeros((n, 2))
         self.gap_S = np.zeros((n, 2))
+        self.spark_fall_V = p.cathode_fall_V.astype(float)  # what the present path drops beside its conductance
         self.draw_A = np.zeros((n, 2))
         self.gap_A = np.zeros((n, 2))
         self.start_V = np.zeros((n, 2))  # gap voltage at the beginning of the next step, for its energy
@@ -209,15 +213,21 @@ class EventRun:
         self.began_s[rows, end] = self.t[rows]
         self.stretched_from_s[rows, end] = self.t[rows]
         current = np.maximum(np.abs(self.state[rows, 1]), 20e-3)
-        self.gap_S[rows, end] = current**1.32 / self.column(rows, end, self.t[rows])
-        after = self.sign[rows, end] * (self.fall_V(rows, end) + current / self.gap_S[rows, end])
+        column = self.column(rows, end, self.t[rows])
+        steady = (p.column_ohm[rows, end] > 0) & (path == GAP)
+        electrodes = np.where(path == TRACK, TRACK_FALL_V, p.cathode_fall_V[rows, end])
+        self.spark_fall_V[rows, end] = electrodes + np.where(steady, column * STEADY_A**-0.32, 0.0)
+        with np.errstate(divide="ignore"):
+            self.gap_S[rows, end] = np.where(steady, 1.0 / p.column_ohm[rows, end], current**1.32 / column)
+        fall_V = self.spark_fall_V[rows, end]
+        after = self.sign[rows, end] * (fall_V + current / self.gap_S[rows, end])
         after = np.where(np.abs(after) < np.abs(before), after, before)
         capacitance = p.plug_capacitance_F[rows, end] if path == GAP else 0.0
         self.energy_J[rows, end] += 0.5 * capacitance * (before**2 - after**2)
         self.gap_V[rows, end] = after
         arc = np.where(self.open_gap[rows, end] & (path == GAP), OPEN_ARC_V, 0.0) * self.sign[rows, end]
         ohm = self.link_ohm[rows, end] if path == GAP else TRACK_OHM
-        fall = self.sign[rows, end] * self.fall_V(rows, end)
+        fall = self.sign[rows, end] * fall_V
         self.draw_A[rows, end] = (tower - fall - arc) / (ohm + 1.0 / self.gap_S[rows, end])
         self.gap_A[rows, end] = self.draw_A[rows, end]
         self.start_V[rows, end] = fall + self.draw_A[rows, end] / self.gap_S[rows, end]
@@ -240,7 +250,7 @@ class EventRun:
                                self.path[rows, end], began, self.t[rows]))
         softness = self.p.soft_end[rows, end] * (self.path[rows, end] == GAP) * soft
         gap = np.maximum(np.abs(self.gap_V[rows, end]), 1.0)
-        current = self.gap_S[rows, end] * np.maximum(gap - self.fall_V(rows, end), 0.0)
+        current = self.gap_S[rows, end] * np.maximum(gap - self.spark_fall_V[rows, end], 0.0)
         # Either the whole conductance fades, or what conducts over a cathode fall that stays.
         stays = self.p.fall_stays[rows, end] & (softness > 0)
         self.gap_S[rows, end] = np.where(stays, self.gap_S[rows, end], softness * current / gap)
@@ -271,10 +281,6 @@ class EventRun:
         with np.errstate(invalid="ignore"):
             begun = (self.on_s[rows, 1:] <= times_s[:, None] + 1e-12).sum(axis=1)
             return np.where(self.off_s[rows, 0] <= times_s + 1e-12, begun, -1)
-
-    def fall_V(self, rows: NDArray, end: int) -> NDArray:
-        """Return the electrode fall of the present path."""
-        return np.where(self.path[rows, end] == TRACK, TRACK_FALL_V, self.p.cathode_fall_V[rows, end])
 
     def column(self, rows: NDArray, end: int, times_s: NDArray) -> NDArray:
         """Return c in V = c |I|^-0.32 of the present column (Kim & Anderson, SAE 952459)."""

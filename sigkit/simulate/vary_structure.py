@@ -1,4 +1,4 @@
-"""Engines of other structure than the usual: ends that fade unseen, a rotor gap or diode, other rings, arcs."""
+"""Engines of other structure than the usual: steady columns, ends that fade unseen, rotor gaps, diodes, other rings."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ def vary_structure(
 ) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
     """Change one make of coil, lead and plug.
 
-    Half of the makes get ends that fade, most of these with the fall kept up while the conductance goes, so that the
-    voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap, and two in five of
+    Half of the makes get a column that keeps its voltage however small the current, half get ends that fade, most of
+    these with the fall kept up while the conductance goes, so that the voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap, and two in five of
     the others a blocking diode behind the secondary, which leaves the lead charged; damping, holding current,
     capacitance and the channel's inertia leave their usual ranges. All ranges are our choice.
 
@@ -36,8 +36,11 @@ def vary_structure(
 
     coil, lead = dict(coil), dict(lead)
     if rng.random() < 0.5:
-        lead["soft_end"] = np.full(ends, float(rng.uniform(0.02, 0.7)))
+        lead["soft_end"] = np.full(ends, factor(0.01, 0.7))
         lead["fall_stays"] = np.full(ends, bool(rng.random() < 0.7))
+    if rng.random() < 0.5:
+        lead["column_ohm"] = factor(0.5e3, 10e3) * np.exp(0.1 * rng.standard_normal(ends))
+        lead["fall_stays"] = lead["soft_end"] > 0
     if not shared and rng.random() < 0.4:
         lead["rotor_gap_V"] = rng.uniform(1.5e3, 4e3) * np.exp(0.05 * rng.standard_normal(ends))
     elif not shared and rng.random() < 0.4:

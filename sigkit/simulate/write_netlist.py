@@ -15,7 +15,7 @@ from sigkit.simulate.circuit_modes import (
     SMALLEST_LINK_OHM,
 )
 from sigkit.simulate.circuit_parameters import CircuitParameters
-from sigkit.simulate.event_run import RECOVERY_S
+from sigkit.simulate.event_run import RECOVERY_S, STEADY_A
 
 #: Rest before the coil is switched on, duration of a switching edge, time constant of the latch that
 #: stands for breakdown and extinction (our choices), seconds.
@@ -154,6 +154,11 @@ def _end_lines(p: CircuitParameters, e: int) -> list[str]:
     across, current = f"abs(v(plug{e}))", f"abs(v(flow{e}))"
     length = f"({of('gap_length_m'):.12g}+{of('stretch_m_per_s'):.12g}*v(age{e})*1e-3)"
     target = f"pow(max({current},2e-4),1.32)/({density:.12g}*{length})*1e4"
+    dropped, start = f"{fall:.12g}", f"{0.02**1.32 / fresh:.12g}"
+    if of("column_ohm") > 0:
+        # A column that keeps its fall: constant conductance over a drop that grows with the channel.
+        start = target = begin = f"{1e4 / of('column_ohm'):.12g}"
+        dropped = f"({fall:.12g}+{density * STEADY_A**-0.32:.12g}*{length})"
     threshold = f"({cold:.12g}-{deficit:.12g}*v(hot{e}))"
     lines = [
         f"Ctower{e} tower{e} 0 {of('secondary_capacitance_F'):.12g} IC=0",
@@ -166,11 +171,11 @@ def _end_lines(p: CircuitParameters, e: int) -> list[str]:
         f"Rlatch{e} latch{e} 0 1",
         f"Clatch{e} latch{e} 0 {LATCH_S} IC=0",
         f"Bflow{e} flow{e} 0 V=v(latch{e})>0.5 ? v(column{e})*1e-4*sgn(v(plug{e}))"
-        f"*max({across}-{fall:.12g},0) : 0",
+        f"*max({across}-{dropped},0) : 0",
         f"Bgap{e} plug{e} 0 I=v(flow{e})",
         f"Bcolumn{e} 0 column{e} I=(v(latch{e})>0.5 ? ({target}-v(column{e}))/{of('column_inertia_s'):.12g} : "
         f"({begin}-v(column{e}))/{TRACKING_S})",
-        f"Ccolumn{e} column{e} 0 1 IC={0.02**1.32 / fresh:.12g}",
+        f"Ccolumn{e} column{e} 0 1 IC={start}",
         # Age: milliseconds of conduction. Hot: 1 in a conducting gap, fading afterwards.
         f"Bage{e} 0 age{e} I=v(latch{e})>0.5 ? 1e3 : 0",
         f"Cage{e} age{e} 0 1 IC=0",

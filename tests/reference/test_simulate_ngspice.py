@@ -19,18 +19,21 @@ from sigkit.simulate.write_netlist import NETLIST_SIGNALS, netlist_off_s, write_
 needs_ngspice = pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
 
 #: Singles and shared coils in turn; drawn once, none picked.
-EVENTS = 6
+EVENTS = 8
 
 
 @pytest.fixture(scope="module")
 def events():
     coils = typical_coils(EVENTS, np.random.default_rng(20), shared=np.arange(EVENTS) % 2 == 1)
-    # No current limit (the models differ there), no fluctuation (the netlist has none). The last single coil has a
-    # blocking diode, behind which the lead keeps its charge but for a leak.
-    diode = np.arange(EVENTS) == EVENTS - 2
+    # No current limit (the models differ there), no fluctuation (the netlist has none). One single coil has a blocking
+    # diode, behind which the lead keeps its charge but for a leak; the last two coils spark over columns that keep
+    # their fall however small the current.
+    diode = np.arange(EVENTS) == EVENTS - 4
+    steady = np.where(np.arange(EVENTS) >= EVENTS - 2, 3e3, 0.0)
     coils = coils.with_(
         flow_noise=0 * coils.flow_noise, current_limit_A=np.full(EVENTS, 50.0), blocking_diode=diode,
         tower_leak_ohm=np.where(diode[:, None], 10e6, coils.tower_leak_ohm),
+        column_ohm=np.stack([steady, steady], axis=1),
     )  # fmt: skip
     return coils, integrate_circuit(coils, np.random.default_rng(0))
 
