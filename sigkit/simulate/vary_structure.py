@@ -12,9 +12,10 @@ def vary_structure(
     """Change one make of coil, lead and plug.
 
     Half of the makes get a column that keeps its voltage however small the current, half get ends that fade, most of
-    these with the fall kept up while the conductance goes, so that the voltage shows no kink; two in five of those whose coils feed one plug at a time get a rotor gap, and two in five of
-    the others a blocking diode behind the secondary, which leaves the lead charged; damping, holding current,
-    capacitance and the channel's inertia leave their usual ranges. All ranges are our choice.
+    these with the fall kept up while the conductance goes, so that the voltage shows no kink; two in five of those
+    whose coils feed one plug at a time get a rotor gap, and two in five of the others a blocking diode behind the
+    secondary, which leaves the lead charged; damping, holding current, capacitance and the channel's inertia leave
+    their usual ranges. All ranges are our choice.
 
     Parameters
     ----------

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sigkit.errors import SettingsError, SimulationError
+from sigkit.simulate.burn_stretch import FADE_S, FADE_SOFT_S
 from sigkit.simulate.circuit_modes import DIODE_F
 from sigkit.simulate.circuit_parameters import concatenate
 from sigkit.simulate.engine import draw_engine
@@ -39,6 +40,25 @@ def test_where_the_fall_stays_the_end_shows_later():
     assert event.truth.gap_energy_J[1, 0] > event.truth.gap_energy_J[0, 0]
 
 
+def test_a_column_that_keeps_its_fall_shows_no_rise_where_the_current_goes():
+    coils = [textbook_coil(**COIL, soft_end=0.1), textbook_coil(**COIL, soft_end=0.1)]
+    both = concatenate(coils).with_(fall_stays=np.ones((2, 2), dtype=bool), column_ohm=np.array([[0, 0], [2e3, 2e3]]))
+    event = integrate_circuit(both, np.random.default_rng(0))
+    fade_s = FADE_S + 0.1 * FADE_SOFT_S
+    rise = []
+    for row in range(2):
+        end = event.truth.burn_end_s[row, 0]
+        times = end + np.array([-200e-6, 0.0, fade_s, 6 * fade_s])
+        level = np.abs(event.sample("tower_0_V", row, times))
+        rise.append(level / level[1] - 1.0)
+    # By the glow law the voltage rises before the end; over a steady column it falls slowly with the current, nothing
+    # shows for a time constant of the fading behind it, and much later it does.
+    assert rise[0][0] < -0.1
+    assert 0 < rise[1][0] < 0.1
+    assert abs(rise[1][2]) < 0.03
+    assert abs(rise[1][3]) > 0.1
+
+
 def test_behind_a_blocking_diode_the_lead_keeps_its_charge():
     leak = 10e6
     coils = [textbook_coil(**{**COIL, "tower_leak_ohm": leak}), textbook_coil(**{**COIL, "tower_leak_ohm": leak})]
@@ -61,9 +81,13 @@ def test_the_usual_engines_stay_what_they_were():
     for engine in usual:
         assert not engine.lead["fall_stays"].any()
         assert not engine.lead["rotor_gap_V"].any()
+        assert not engine.lead["column_ohm"].any()
         assert not engine.coil["blocking_diode"].any()
     other = [draw_engine(StudyRecipe(structure_share=1.0), np.random.default_rng(seed), "e") for seed in range(40)]
     assert any(engine.lead["fall_stays"].all() for engine in other)
+    steady = [engine.lead for engine in other if engine.lead["column_ohm"].any()]
+    assert 0 < len(steady) < len(other)
+    assert all((lead["fall_stays"] == (lead["soft_end"] > 0)).all() for lead in steady)
     assert any((engine.lead["rotor_gap_V"] > 1e3).all() for engine in other)
     assert all(not engine.lead["rotor_gap_V"].any() for engine in other if engine.shared)
     assert any(engine.coil["blocking_diode"].all() for engine in other)
