@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from first_table_lines import Line, confusion_of_best, make_lines
 from first_table_rows import score_engines
+from first_table_strata import coverage_by_stratum, strata_markdown
 from study_files import write_study
 
 from sigkit import provenance
@@ -64,6 +65,8 @@ def main() -> int:
     result = {
         "about": about,
         "lines": [asdict(line) for line in lines],
+        "strata": coverage_by_stratum(rows, protocol["strata"], np.random.default_rng([about["seed"], 2])),
+        "strata_settings": protocol["strata"],
         "conditions": list(CONDITIONS),
         "confusion_of_best_guess": confusion_of_best(rows) if model else [],
     }
@@ -153,6 +156,7 @@ def as_markdown(result: dict[str, Any], lines: list[Line]) -> str:
             f"\n| {line.quantity} | {number(line.value)} | {number(line.low)} to {number(line.high)} | {line.unit} "
             f"| {line.counted} | {answered} | {line.engines} |"
         )
+    text.append(strata_markdown(result["strata"], result["strata_settings"]))
     if result["confusion_of_best_guess"]:
         names = [name.replace("_", " ") for name in CONDITIONS]
         table = ["## Best guess (columns) by true condition (rows)\n", f"| | {' | '.join([*names, 'not judged'])} |",

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import spearmanr
 
 from sigkit.score.bootstrap import bootstrap_interval, bootstrap_share
 from sigkit.score.classification import calibration_error, confusion, macro_f1
@@ -151,6 +152,10 @@ class LineMaker:
                 yield from self.statistic(
                     f"burn time {words}: {name}", unit, of, measurable & where, answered, scaled
                 )
+        yield from self.statistic(
+            "burn time, ends without a rise: 95 % quantile of the absolute error", "µs",
+            lambda e: timing_errors(e).p95_absolute, measurable & rows["soft_end"], answered, error * 1e6,
+        )  # fmt: skip
         limit = settings["within_ms"]
         yield from self.share(
             f"burn time answered within {limit:g} ms", np.abs(error) <= limit * 1e-3, measurable, answered
@@ -160,6 +165,39 @@ class LineMaker:
             yield from self.share(
                 f"95 % interval of {name.replace('_', ' ')} covers the truth, of answered",
                 rows[f"{name}_inside"], measurable & known,
+            )  # fmt: skip
+
+    def stated(self) -> Iterator[Line]:
+        """What the stated intervals of the burn time say, and whether they know where it is wrong."""
+        rows = self.rows
+        error, half = np.abs(rows["burn_time_error_s"]), rows["burn_time_half_width_s"]
+        asked = self.secondary & rows["measurable"]
+        answered = asked & np.isfinite(error) & np.isfinite(half)
+        yield from self.statistic(
+            "burn time: median half-width of the 95 % interval", "µs", lambda h: float(np.nanmedian(h)), asked,
+            answered, half * 1e6,
+        )  # fmt: skip
+        if np.unique(half[answered]).size > 1 and np.unique(error[answered]).size > 1:
+            yield from self.statistic(
+                "burn time: rank correlation of half-width and absolute error (Spearman)", "1",
+                lambda h, e: float(spearmanr(h, e).statistic), answered, answered, half, error,
+            )  # fmt: skip
+        unaware = (error > self.protocol["burn_time"]["gross_ms"] * 1e-3) & (half < 0.5 * error)
+        limit = self.protocol["burn_time"]["gross_ms"]
+        yield from self.share(
+            f"burn time wrong by more than {limit:g} ms with a half-width below half of that, of answered", unaware,
+            answered,
+        )  # fmt: skip
+
+    def burn_voltage(self) -> Iterator[Line]:
+        """Relative errors of the burn voltage where nothing was clipped."""
+        error = self.rows["burn_voltage_error"]
+        asked = self.secondary & self.rows["burn_voltage_asked"] & ~self.rows["clipped"]
+        for name, quantile in (("median", 50), ("95 % quantile", 95)):
+            yield from self.statistic(
+                f"burn voltage, not clipped: {name} of the absolute relative error", "1",
+                lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
+                else np.nan, asked, np.isfinite(error), error,
             )  # fmt: skip
 
     def condition(self) -> Iterator[Line]:
@@ -220,7 +258,8 @@ def make_lines(rows: Rows, protocol: dict[str, Any], rng: np.random.Generator) -
         parts.append((name, ~rows["spurious"] & (rows["condition"] == name)))
     for part, where in parts:
         maker = LineMaker(part, {name: column[where] for name, column in rows.items()}, protocol, rng)
-        steps = [maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time]
+        steps = [maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time, maker.stated]
+        steps.append(maker.burn_voltage)
         # One condition alone has no macro-F1, and a detection that is none has no condition.
         steps += [] if part in CONDITIONS else [maker.condition]
         found = [line for step in steps for line in step()]

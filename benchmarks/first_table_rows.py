@@ -23,7 +23,7 @@ from sigkit.types.flags import OK
 #: Columns of the truth that are carried over.
 KNOWN = (
     "engine", "capture", "channel", "kind", "lead", "coil", "role", "polarity", "ignition_type", "recording",
-    "sparked", "on_record", "cut", "clipped", "measurable", "condition", "sample_rate_Hz", "bits",
+    "sparked", "on_record", "cut", "clipped", "measurable", "soft_end", "condition", "sample_rate_Hz", "bits",
     "burn_time_ms",
 )  # fmt: skip
 #: Timed quantities whose error and interval are scored: column without unit, unit, seconds in one unit.
@@ -114,6 +114,9 @@ def _rows(truth: Table, table: Table, real: NDArray, answer: NDArray, matched: N
         rows[f"{name}_error_s"][matched] = np.where(usable, value - true, np.nan) * second
         rows[f"{name}_inside"] = np.zeros(n, dtype=bool)
         rows[f"{name}_inside"][matched] = usable & (low <= true) & (true <= high)
+    rows["burn_time_half_width_s"] = np.full(n, np.nan)
+    stated = 0.5 * (table["burn_time_hi_ms"][answer] - table["burn_time_lo_ms"][answer]) * 1e-3
+    rows["burn_time_half_width_s"][matched] = np.where(table["burn_time_flag"][answer] == OK, stated, np.nan)
     true_V, usable = truth["burn_voltage_V"][real[matched]], table["burn_voltage_flag"][answer] == OK
     rows["burn_voltage_error"] = np.full(n, np.nan)
     rows["burn_voltage_error"][matched] = np.where(

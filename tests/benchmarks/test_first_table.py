@@ -11,15 +11,16 @@ import pytest
 BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 PROTOCOL = {
     "level": 0.95, "resamples": 50, "role": {"fewest_firings": 2},
-    "burn_time": {"timed_from_Hz": 200000, "within_ms": 0.05},
+    "burn_time": {"timed_from_Hz": 200000, "within_ms": 0.05, "gross_ms": 0.1},
 }  # fmt: skip
+STRATA = {"least_coverage": 0.9, "fewest_engines": 5, "resamples": 5000, "level": 0.05}
 
 
 @pytest.fixture(autouse=True)
 def _scripts_on_the_path(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield
-    for name in ("first_table", "first_table_rows", "first_table_lines"):
+    for name in ("first_table", "first_table_rows", "first_table_lines", "first_table_strata"):
         sys.modules.pop(name, None)
 
 
@@ -32,7 +33,7 @@ def rows_of(**changes):
         "kind": np.full(n, "secondary_voltage"), "lead": np.full(n, "1"), "coil": np.full(n, "1"),
         "role": np.full(n, "power"), "polarity": np.full(n, -1), "ignition_type": np.full(n, "shared_coil"),
         "recording": np.full(n, ""), "sparked": np.full(n, "yes"), "on_record": ~spurious,
-        "cut": np.zeros(n, bool), "clipped": np.zeros(n, bool), "measurable": ~spurious,
+        "cut": np.zeros(n, bool), "clipped": np.zeros(n, bool), "measurable": ~spurious, "soft_end": np.zeros(n, bool),
         "condition": np.full(n, "normal"), "sample_rate_Hz": np.repeat([100e3, 1e6], 4), "bits": np.full(n, 8),
         "burn_time_ms": np.full(n, 1.5), "spurious": spurious, "detected": ~spurious,
         "answer_polarity": np.full(n, -1), "answer_role": np.full(n, "power"), "answer_sparked": np.full(n, "yes"),
@@ -42,6 +43,8 @@ def rows_of(**changes):
     for name in ("coil_off", "breakdown", "burn_end", "burn_time"):
         rows[f"{name}_error_s"] = np.where(spurious, np.nan, 1e-6)
         rows[f"{name}_inside"] = ~spurious
+    rows["burn_time_half_width_s"] = np.where(spurious, np.nan, 2e-6)
+    rows["burn_voltage_asked"], rows["burn_voltage_error"] = ~spurious, np.where(spurious, np.nan, -0.02)
     return rows | changes
 
 
@@ -167,8 +170,43 @@ def test_markdown_and_json_say_when_it_is_only_a_look():
         "complete": False, "uncommitted_changes": True, "firings": 6, "engines": 2, "seed": 1, "sigkit_tree": "git:1",
         "protocol": "p.toml", "model": "none",
     }  # fmt: skip
-    text = first_table.as_markdown({"about": about, "confusion_of_best_guess": []}, lines)
+    result = {"about": about, "confusion_of_best_guess": [], "strata": [], "strata_settings": STRATA}
+    text = first_table.as_markdown(result, lines)
     assert "A look, not a result" in text
     assert "not committed" in text
     rows = [row for row in text.splitlines() if row.startswith("|") and not row.startswith("|---")]
     assert {row.count("|") for row in rows} == {8}
+
+
+def test_what_intervals_say_by_hand():
+    rows = rows_of()
+    rows["burn_time_error_s"] = np.array([1e-6, 5e-6, 300e-6, np.nan, 2e-6, 3e-6, 150e-6, np.nan])
+    rows["burn_time_half_width_s"] = np.array([2e-6, 4e-6, 20e-6, np.nan, 1e-6, 3e-6, 100e-6, np.nan])
+    lines = lines_of(rows)
+    unaware = lines["all", "burn time wrong by more than 0.1 ms with a half-width below half of that, of answered"]
+    assert unaware.value == pytest.approx(1 / 6)  # 300 µs with 20 µs; 150 µs with 100 µs knows
+    assert lines["all", "burn time: median half-width of the 95 % interval"].value == pytest.approx(3.5)
+    # Ranks of errors 1 4 6 2 3 5, of half-widths 2 4 5 1 3 6: sum of squared differences 4, rho = 1 - 6 * 4 / 210.
+    rank = lines["all", "burn time: rank correlation of half-width and absolute error (Spearman)"]
+    assert rank.value == pytest.approx(1 - 24 / 210)
+    voltage = lines["all", "burn voltage, not clipped: 95 % quantile of the absolute relative error"]
+    assert (voltage.value, voltage.counted) == (pytest.approx(0.02), 6)
+
+
+def test_strata_whose_intervals_are_too_narrow_are_refused_and_others_are_not():
+    from first_table_strata import coverage_by_stratum, strata_markdown
+
+    rng = np.random.default_rng(3)
+    engine = np.repeat([f"e{number}" for number in range(40)], 20)
+    bits = np.repeat([8, 12], 400)
+    rows = {
+        "engine": engine, "spurious": np.zeros(800, bool), "kind": np.full(800, "secondary_voltage"),
+        "measurable": np.ones(800, bool), "burn_time_error_s": np.zeros(800), "bits": bits,
+        "sample_rate_Hz": np.where(np.arange(800) < 40, 20e3, 1e6), "condition": np.full(800, "normal"),
+        "burn_time_inside": rng.random(800) < np.where(bits == 8, 0.7, 0.95),
+    }  # fmt: skip
+    [found] = coverage_by_stratum(rows, STRATA, rng, [("sample_rate_Hz", "bits")])
+    assert (found["tested"], found["left_out"], found["refused"]) == (2, 1, 1)
+    assert found["lowest"][0]["stratum"] == ["1000 kS/s", "8 bit"]
+    assert found["lowest"][1]["p_corrected"] > 0.5
+    assert "rate x bits**: 2 strata tested, 1 refused, 1 left out" in strata_markdown([found], STRATA)
