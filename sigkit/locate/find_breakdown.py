@@ -14,6 +14,11 @@ AFTER_S = 0.30e-3
 RISE_S = 0.12e-3
 #: A firing line stands out when it is this much taller than the burn line behind it (our choice).
 SPIKE_RATIO = 1.25
+#: A coil that runs into its current limit shortly before it is switched off shows a rise as steep as the firing's, but
+#: no burn line stands behind it. A later or earlier rise is taken instead where rise plus this many times the mean
+#: level in this window behind it is larger, and it rises by at least this share of the steepest, this far from it (our
+#: choice, on simulated engines).
+_BEHIND_WEIGHT, _BEHIND_S, _BEHIND_SHARE, _APART_S = 2.0, (20e-6, 150e-6), 0.2, 50e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,8 +72,8 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     swing = _swing(part, max(1, round(40e-6 / interval_s)))
     swing[:, :low] = -np.inf
     swing[:, high:] = -np.inf
-    # Where the record rises most within 40 us: the switching-off.
-    steep = swing.argmax(axis=1)
+    # Where the record rises most within 40 us, and stays up: the switching-off.
+    steep = _risen_for_good(part, swing, interval_s)
     reach = max(2, round(RISE_S / interval_s))
     near = (column >= steep[:, None] - 1) & (column <= steep[:, None] + reach)
     early_first = steep + max(2, round(20e-6 / interval_s))
@@ -107,6 +112,24 @@ def _swing(part: NDArray, width: int) -> NDArray[np.float64]:
     with np.errstate(invalid="ignore"):
         result[:, width:] = part[:, width:] - part[:, :-width]
     return np.where(np.isfinite(result), result, -np.inf)
+
+
+def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> NDArray[np.int64]:
+    """Column of the steepest rise, or of another one behind which the record stands clearly higher."""
+    n, m = part.shape
+    index, column = np.arange(n), np.arange(m)
+    first, last = (max(1, round(value / interval_s)) for value in _BEHIND_S)
+    begin, end = np.minimum(column + first, m), np.minimum(column + max(last, first + 1), m)
+    sums = np.zeros((n, m + 1))
+    np.cumsum(np.where(np.isfinite(part), part, 0.0), axis=1, out=sums[:, 1:])
+    behind = (sums[:, end] - sums[:, begin]) / np.maximum(end - begin, 1)
+    likely = (swing + _BEHIND_WEIGHT * behind).argmax(axis=1)
+    reach = max(1, round(40e-6 / interval_s))
+    likely = np.where(np.abs(column - likely[:, None]) <= reach, swing, -np.inf).argmax(axis=1)
+    steepest = swing.argmax(axis=1)
+    other = np.abs(likely - steepest) > _APART_S / interval_s
+    other &= swing[index, likely] >= _BEHIND_SHARE * swing[index, steepest]
+    return np.where(other, likely, steepest)
 
 
 def _median(rows: NDArray, where: NDArray) -> NDArray[np.float64]:
