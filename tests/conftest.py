@@ -36,6 +36,12 @@ def shared_engines() -> list[SimulatedCapture]:
 
 
 @pytest.fixture(scope="session")
+def sound_engines() -> list[SimulatedCapture]:
+    """Twelve sound engines of both kinds, a good recorder: for shares that scatter by engine."""
+    return _made(75, engines=12)
+
+
+@pytest.fixture(scope="session")
 def make_label_set() -> Callable[[Path], Path]:
     """Return what makes a small data set to label: two captures of two leads, drawn (invented), and proposals."""
 
