@@ -73,16 +73,19 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     swing[:, :low] = -np.inf
     swing[:, high:] = -np.inf
     # Where the record rises most within 40 us, and stays up: the switching-off.
-    steep = _risen_for_good(part, swing, interval_s)
+    steep, steepest = _risen_for_good(part, swing, interval_s)
     reach = max(2, round(RISE_S / interval_s))
     near = (column >= steep[:, None] - 1) & (column <= steep[:, None] + reach)
     early_first = steep + max(2, round(20e-6 / interval_s))
     early_last = steep + max(4, round(120e-6 / interval_s))
     within = (column >= early_first[:, None]) & (column <= early_last[:, None])
     early = _median(rows, within)
-    dwell_mask = (column < steep[:, None] - max(2, round(50e-6 / interval_s))) & (
-        column > steep[:, None] - max(6, round(250e-6 / interval_s))
-    )
+    # Behind a limit the dwell is what lies between the two rises.
+    limited = steepest < steep
+    gap = np.where(limited, max(2, round(20e-6 / interval_s)), max(2, round(50e-6 / interval_s)))
+    begin = steep - max(6, round(250e-6 / interval_s))
+    begin = np.where(limited, np.maximum(begin, steepest + max(1, round(20e-6 / interval_s))), begin)
+    dwell_mask = (column < (steep - gap)[:, None]) & (column > begin[:, None])
     dwell = _median(rows, dwell_mask)
     dwell = np.where(np.isfinite(dwell), dwell, np.nan_to_num(rows[index, np.maximum(steep - 2, 0)]))
     peak = np.where(near, part, -np.inf).argmax(axis=1)
@@ -114,8 +117,8 @@ def _swing(part: NDArray, width: int) -> NDArray[np.float64]:
     return np.where(np.isfinite(result), result, -np.inf)
 
 
-def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> NDArray[np.int64]:
-    """Column of the steepest rise, or of another one behind which the record stands clearly higher."""
+def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Column of the rise behind which the record stands clearly higher, and of the steepest: most often the same."""
     n, m = part.shape
     index, column = np.arange(n), np.arange(m)
     first, last = (max(1, round(value / interval_s)) for value in _BEHIND_S)
@@ -129,7 +132,7 @@ def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> NDArray
     steepest = swing.argmax(axis=1)
     other = np.abs(likely - steepest) > _APART_S / interval_s
     other &= swing[index, likely] >= _BEHIND_SHARE * swing[index, steepest]
-    return np.where(other, likely, steepest)
+    return np.where(other, likely, steepest), steepest
 
 
 def _median(rows: NDArray, where: NDArray) -> NDArray[np.float64]:
