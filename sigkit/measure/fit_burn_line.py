@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.median import row_median, row_spread
+from sigkit.prepare.median import row_median, row_spread
 
 #: Tuning constant of the bisquare weight, 95 % efficient for normal noise (Beaton and Tukey 1974;
 #: Huber, Robust Statistics; value from memory).

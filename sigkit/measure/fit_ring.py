@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.median import row_median
+from sigkit.prepare.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
 #: windings and wound leads somewhat higher).
