@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
-from sigkit.prepare.median import row_median
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
+from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants
