@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sigkit.context.absent_firings import absent_times
 from sigkit.context.assign_roles import assign_roles
 from sigkit.context.capture_info import CaptureInfo, ChannelInfo
-from sigkit.context.revolution_period import firing_period
+from sigkit.context.revolution_period import local_periods
 from sigkit.context.siblings import add_siblings
 from sigkit.types.firing_table import Table, is_text, row_count
 from sigkit.types.flags import missing
@@ -117,14 +117,14 @@ def _speed(table: Table, captures: Sequence[CaptureInfo]) -> None:
             real = real[order]
             times = table["time_s"][real]
             turns = 2.0 if (table["role"][real] == "single").mean() > 0.5 else 1.0
-            for place, row in enumerate(real):
-                period = firing_period(times[max(0, place - 2) : place + 3])
-                if np.isfinite(period):
-                    table["engine_speed_rpm"][row] = 60.0 * turns / period
+            period = local_periods(times, 2, 2)
+            known = np.isfinite(period)
+            table["engine_speed_rpm"][real[known]] = 60.0 * turns / period[known]
 
 
 def _siblings(table: Table, known: dict[tuple[str, str], tuple[CaptureInfo, ChannelInfo]]) -> Table:
-    if row_count(table) == 0:
+    count = row_count(table)
+    if count == 0:
         return add_siblings(table, table["lead"])
     kind = table["channel_kind"]
     result: Table = {}
@@ -133,7 +133,7 @@ def _siblings(table: Table, known: dict[tuple[str, str], tuple[CaptureInfo, Chan
         rows = np.flatnonzero(kind == one)
         parts.append((rows, add_siblings({n: c[rows] for n, c in table.items()}, table["lead"][rows])))
     for name in parts[0][1]:
-        column = np.empty(row_count(table), dtype=parts[0][1][name].dtype)
+        column = np.empty(count, dtype=parts[0][1][name].dtype)
         for rows, part in parts:
             column[rows] = part[name]
         result[name] = column

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.features.waveform_features import shape_columns
-from sigkit.measure.median import row_median
+from sigkit.prepare.median import row_median
 from sigkit.types.firing_table import Table, row_count
 
 #: Version of these features; a model trained with another one is refused.

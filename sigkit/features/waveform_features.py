@@ -15,10 +15,10 @@ from sigkit.features.matrix_pencil import strongest_oscillation
 from sigkit.features.wavelet_energy import WaveletEnergy
 from sigkit.measure.firing_windows import FiringWindows, WindowBatch
 from sigkit.measure.measured_capture import MeasuredCapture
-from sigkit.measure.median import row_median
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
+from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants

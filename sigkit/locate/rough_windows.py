@@ -11,6 +11,7 @@ from sigkit.locate.droop_network import droop_features, droop_rate
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.firing_windows import cut_windows
+from sigkit.prepare.median import row_median
 from sigkit.prepare.running_extreme import running_extreme
 from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
@@ -284,7 +285,7 @@ def _level(rows: NDArray, where: NDArray, few: int) -> NDArray[np.float64]:
     result = np.full(rows.shape[0], np.nan)
     some = where.sum(axis=1) >= few
     if some.any():
-        result[some] = np.nanmedian(np.where(where[some], rows[some], np.nan), axis=1)
+        result[some] = row_median(np.where(where[some], rows[some], np.nan))
     return result
 
 

@@ -29,6 +29,8 @@ MISFIT_SHARE = 0.01
 #: Sinking rates of the coil looked at, 1/s: resistance / inductance of primaries runs from 0.3 ohm / 8 mH to
 #: 3 ohm / 0.5 mH (common practice, no source), with room to spare.
 SINKING_HZ = np.geomspace(8.0, 6000.0, 140)
+#: Rates of coil and pickup closer than this share are near (our choice: rounding of 1e-16 grows by its square).
+NEAR_SHARE = 0.1
 #: Usual sinking rate of a coil and its spread in natural logarithms (our choice: 2 ms, a factor of 2.5 either way).
 USUAL_SINKING_HZ, USUAL_SPREAD = 500.0, 0.9
 
@@ -79,16 +81,22 @@ def weigh_dwell_droop(
     fit = np.zeros((SINKING_HZ.size, RATES_HZ.size))
     limited = np.zeros(RATES_HZ.size)
     blocks = 0
-    a, g = SINKING_HZ[:, None, None], RATES_HZ[None, :, None]
+    a, g = SINKING_HZ[:, None], RATES_HZ[None, :]
     apart = np.where(np.abs(a - g) < 1e-6 * a, 1e-6 * a, a - g)
+    # Where the two rates are nearly alike their exponentials cancel: then the shape itself is formed.
+    near_a, near_g = np.nonzero(np.abs(apart) < NEAR_SHARE * a)
     for t, mean, count, left, area in dwells:
         # All dwells of a coil miss the shape alike, so more of them do not average the misfit away.
         misfit = len(dwells) * (MISFIT_SHARE * np.abs(mean).max()) ** 2
         weight = 1.0 / np.sqrt(noise**2 / count + misfit + 1e-300)
         y = mean * weight
         # One coil has one sinking rate; only the height is each firing's own.
-        shape = (a * np.exp(-a * t) - g * np.exp(-g * t)) / apart * weight
-        fit += np.sum(y**2) - np.sum(shape * y, axis=2) ** 2 / np.maximum(np.sum(shape**2, axis=2), 1e-300)
+        sinks, droops = a * np.exp(-a * t) * weight, g.T * np.exp(-g.T * t) * weight
+        along = ((sinks @ y)[:, None] - droops @ y) / apart
+        size = ((sinks**2).sum(axis=1)[:, None] - 2.0 * sinks @ droops.T + (droops**2).sum(axis=1)) / apart**2
+        shape = (sinks[near_a] - droops[near_g]) / apart[near_a, near_g, None]
+        along[near_a, near_g], size[near_a, near_g] = shape @ y, (shape**2).sum(axis=1)
+        fit += np.sum(y**2) - along**2 / np.maximum(size, 1e-300)
         blocks += t.size
         if np.isfinite(left + area):
             # Every dwell is limited alike, so this does not average out either.

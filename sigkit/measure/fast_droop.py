@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.median import row_median, row_spread
+from sigkit.prepare.median import row_median, row_spread
 
 #: Time constants looked for here, seconds (our choice; slower ones show in the tail after the ring).
 SHORTEST_S, LONGEST_S = 20e-6, 0.35e-3

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary, ref
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
 from sigkit.measure.fast_droop import estimate_fast_droop
-from sigkit.measure.median import row_median
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
+from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants
@@ -37,6 +38,12 @@ KNOWN_U = 0.05
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
+#: What is learnt of a channel, kept for instants still in use with what it was learnt from: the measurement and the
+#: shapes ask for the same.
+_LEARNT_NAMES = ("correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz")
+_LEARNT: WeakKeyDictionary[
+    Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, float]]
+] = WeakKeyDictionary()
 
 
 @dataclass(eq=False)
@@ -112,7 +119,13 @@ class FiringWindows:
         self._bounds()
         self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
         self.wander, self.wander_per_ms, self.ripple_Hz = 0.0, 0.0, 0.0
+        known = _LEARNT.get(instants)
+        if known is not None and known[0]() is channel and known[1]() is firings and known[2] == condition:
+            self.__dict__.update(known[3])
+            return
         self._learn()
+        learnt = {name: getattr(self, name) for name in _LEARNT_NAMES}
+        _LEARNT[instants] = ref(channel), ref(firings), condition, learnt
 
     def _bounds(self) -> None:
         """Choose each window: a stretch before coil_on up to the next firing or the detector's end."""
@@ -285,19 +298,21 @@ class FiringWindows:
         enough = late.sum(axis=1) >= 8
         if not enough.any():
             return False
-        rows, late = rows[enough], late[enough]
-        rate, rate_u = estimate_droop(rows, settled[enough] | late, self.interval_s)
-        if not np.isfinite(rate_u):
-            return False  # fewer than three firings: chance cannot be told from droop
+        rows, late, begin, end = rows[enough], late[enough], begin[enough], end[enough]
         held = running_integral(rows, self.interval_s)
-        tail = row_median(np.where(late, rows, np.nan))
-        mended = row_median(np.where(late, rows + rate * held, np.nan))
+        rate, rate_u = estimate_droop(rows, settled[enough] | late, self.interval_s, held)
+        # Fewer than three firings: chance cannot be told from droop.
+        steady = np.isfinite(rate_u) and rate > 3.0 * rate_u
+        if not (rate > 0 and steady):
+            return False
+        value = take_columns(rows, begin, end)
+        tail = row_median(value)
+        mended = row_median(value + rate * take_columns(held, begin, end))
         # Undo the droop only where it brings the settled level after the ring back to the one before.
         helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
         limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late.sum(axis=1)))))
         shows = np.nanmedian(np.abs(tail)) > limit
-        steady = rate > 3.0 * rate_u
-        if rate > 0 and helps and shows and steady:
+        if helps and shows:
             self.droop_rate = min(rate, 1.0 / 20e-6)
             own_u = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
             self.droop_rate_u = float(max(own_u, rate_u))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.median import row_median, row_spread
+from sigkit.prepare.median import row_median, row_spread
 
 #: Tuning constant of the bisquare weight, 95 % efficient for normal noise (Beaton and Tukey 1974;
 #: Huber, Robust Statistics; value from memory).
@@ -213,8 +213,8 @@ def _reweight(
             ratio = np.where(used, residual / (BISQUARE * scale[:, None]), 1.0)
             current = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
         weighted = current * share
-        moments = [np.sum(weighted * x**k, axis=1) for k in range(2 * order - 1)]
-        right = np.stack([np.sum(weighted * y * x**k, axis=1) for k in range(order)], axis=1)
+        moments = _moments(weighted, x, 2 * order - 1)
+        right = np.stack(_moments(weighted * y, x, order), axis=1)
         matrix = np.stack([np.stack(moments[k : k + order], axis=1) for k in range(order)], axis=1)
         trace = np.trace(matrix, axis1=1, axis2=2)[:, None, None]
         solvable = np.linalg.det(matrix / np.where(trace > 0, trace, 1.0)) > 1e-14
@@ -224,9 +224,18 @@ def _reweight(
     return coefficients, current
 
 
+def _moments(weight: NDArray, x: NDArray, number: int) -> list[NDArray]:
+    """Return the sums of weight times the powers of x from 0 on, row by row."""
+    sums = [weight.sum(axis=1)]
+    for _ in range(1, number):
+        weight = weight * x
+        sums.append(weight.sum(axis=1))
+    return sums
+
+
 def _sensitivities(share: NDArray, x: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     """Return the standard deviations of level, slope (line) and bow (parabola) for unit white noise."""
-    moment = [np.sum(share * x**k, axis=1) for k in range(5)]
+    moment = _moments(share, x, 5)
     matrix = np.stack([np.stack(moment[k : k + 3], axis=1) for k in range(3)], axis=1)
     good3 = np.linalg.det(matrix) > 1e-12 * np.maximum(moment[0], 1.0) ** 3
     inverse3 = np.linalg.inv(np.where(good3[:, None, None], matrix, np.eye(3)))

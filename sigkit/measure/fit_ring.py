@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.median import row_median
+from sigkit.measure.damped_cosines import damped_curve, damped_parts, fit_damped_cosines
+from sigkit.prepare.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
 #: windings and wound leads somewhat higher).
 HIGHEST_HZ = 60e3
-#: Damping ratios tried at the start (our choice).
-START_DAMPING = (0.02, 0.08, 0.25)
 #: Peaks count above this share of the first (design section 3), and noise hides what is below this many
 #: standard uncertainties of a peak (our choice).
 PEAK_SHARE = 0.05
@@ -24,7 +23,9 @@ LONGEST_ROW = 700
 #: cycles).
 STARTS, SPAN_CYCLES = (0.0, 0.85, 1.85), 12.0
 MOST_CYCLES = 80
-ROUNDS = 25
+#: Stretches up to this many times as long are fitted with the shortest, of together so many samples (our choice: small
+#: groups cost more in calls than they save in memory).
+LONGER, FIT_SAMPLES = 1.3, 120_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,14 +133,11 @@ def fit_ring(
         period = np.clip(2 * np.pi / start_w[:, None], dt, t.size * dt)
         parameters, covariance = np.full((n, 6), np.nan), np.full((n, 6, 6), np.inf)
         window = np.zeros_like(used)
-        for skip in STARTS:
-            stop = min(t.size, int(np.ceil((skip + SPAN_CYCLES) * float(period.max(initial=dt)) / dt)) + 1)
-            own = used & (t >= skip * period) & (t <= (skip + SPAN_CYCLES) * period)
-            own &= (own.sum(axis=1) >= 10)[:, None]
-            part, inside = slice(0, max(stop, 2)), own.any(axis=1)
-            other, spread = _fit_from(
-                np.where(own, unit_y, np.nan)[:, part], own[:, part], t[part], start_w, weight, least, correlation
-            )
+        tried = [used & (t >= skip * period) & (t <= (skip + SPAN_CYCLES) * period) for skip in STARTS]
+        tried = [own & (own.sum(axis=1) >= 10)[:, None] for own in tried]
+        others, spreads = _fit_each(unit_y, np.stack(tried), t, start_w, weight, least, correlation)
+        for skip, own, other, spread in zip(STARTS, tried, others, spreads, strict=True):
+            inside = own.any(axis=1)
             sane = inside & (other[:, 3] > 0) & (np.abs(np.log(other[:, 3] * period[:, 0] / (2 * np.pi))) < np.log(2.5))
             sane &= (skip == 0.0) | (other[:, 4] > 0)
             better = sane & ((spread[:, 3, 3] < covariance[:, 3, 3]) | ~np.isfinite(parameters[:, 3]))
@@ -147,7 +145,7 @@ def fit_ring(
             covariance = np.where(better[:, None, None], spread, covariance)
             window = np.where(better[:, None], own, window)
         a, b, level, w, decay = (parameters[:, k] for k in range(5))
-        about = np.where(window, unit_y - _curve(parameters, t, window), 0.0)
+        about = np.where(window, unit_y - damped_curve(parameters, t, window), 0.0)
         residual = np.sqrt(np.sum(about**2, axis=1) / np.maximum(window.sum(axis=1) - 6, 1)) * scale
         frequency = w / (2 * np.pi)
         frequency_u = np.sqrt(covariance[:, 3, 3]) / (2 * np.pi)
@@ -177,29 +175,29 @@ def fit_ring(
     )
 
 
-def _fit_from(
-    y: NDArray, used: NDArray, t: NDArray, w: NDArray, weight: NDArray, least: NDArray, correlation: NDArray
+def _fit_each(
+    y: NDArray, tried: NDArray, t: NDArray, w: NDArray, weight: NDArray, least: NDArray, correlation: NDArray
 ) -> tuple[NDArray, NDArray]:
-    """Fit rows where ``used``; return parameters and covariance, from the residuals and their correlation.
-
-    Residuals that hang together (a misfit, ripple) carry fewer independent samples: the variance is raised by
-    (1 + r) / (1 - r), r their lag-1 correlation (first-order autoregression, time-series texts).
-    """
-    y0 = np.where(used, y, 0.0)
-    parameters = _start(y0, used, t, w)
-    parameters, covariance, square = _refine(y0, used, t, parameters, weight)
-    left = np.where(used, y0 - _curve(parameters, t, used), 0.0)
-    lagged = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
-    r = np.clip(lagged, 0.0, 0.999)
-    count = used.sum(axis=1)
-    variance = square / np.maximum(count - 6, 1) * np.maximum((1 + r) / (1 - r), 1.0)
-    variance = np.maximum(variance, least**2 * correlation)
-    return parameters, covariance * variance[:, None, None]
-
-
-def _curve(p: NDArray, t: NDArray, used: NDArray) -> NDArray:
-    cosine, sine, level = _model(p, t, used)
-    return p[:, 0:1] * cosine + p[:, 1:2] * sine + level
+    """Fit every row on each of several stretches, shape (tries, n, m); stretches of about one length go together."""
+    tries, n, m = tried.shape
+    parameters, covariance = np.full((tries, n, 6), np.nan), np.full((tries, n, 6, 6), np.inf)
+    flat = tried.reshape(-1, m)
+    width = np.where(flat.any(axis=1), m - flat[:, ::-1].argmax(axis=1), 0)
+    order = np.argsort(width, kind="stable")
+    order = order[width[order] > 0]
+    begin = 0
+    while begin < order.size:
+        most = min(LONGER * width[order[begin]], m)
+        end = begin + int(np.searchsorted(width[order[begin:]], most, side="right"))
+        some = order[begin : min(end, begin + max(1, int(FIT_SAMPLES // most)))]
+        row, part = some % n, slice(0, int(width[some[-1]]))
+        own = flat[some, part]
+        found = fit_damped_cosines(
+            np.where(own, y[row, part], np.nan), own, t[part], w[row], weight[row], least[row], correlation[row]
+        )
+        parameters[some // n, row], covariance[some // n, row] = found
+        begin += some.size
+    return parameters, covariance
 
 
 def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
@@ -227,98 +225,11 @@ def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray
     return 2 * np.pi * np.maximum(frequency[np.argmax(score, axis=1)], 1e-3 / dt)
 
 
-def _start(y0: NDArray, used: NDArray, t: NDArray, w: NDArray) -> NDArray:
-    """Return A, B, level, w, decay and a drift of none: the best of a few damping ratios at a frequency."""
-    n = len(y0)
-    results, errors = [], []
-    nothing = np.zeros((n, 1))
-    for ratio in START_DAMPING:
-        decay = ratio * w
-        p = np.stack([nothing[:, 0], nothing[:, 0], nothing[:, 0], w, decay, nothing[:, 0]], axis=1)
-        cosine, sine, _ = _model(p, t, used)
-        basis = np.stack([cosine, sine, 1.0 * used], axis=2)
-        normal = np.swapaxes(basis, 1, 2) @ basis + 1e-9 * np.eye(3)
-        linear = np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ y0[:, :, None])
-        errors.append(np.sum((y0 - (basis @ linear)[:, :, 0]) ** 2, axis=1))
-        results.append(np.concatenate([linear[:, :, 0], w[:, None], decay[:, None], nothing], axis=1))
-    pick = np.argmin(np.stack(errors), axis=0)
-    return np.stack(results)[pick, np.arange(n)]
-
-
-def _model(p: NDArray, t: NDArray, used: NDArray) -> tuple[NDArray, NDArray, NDArray]:
-    """Return damped cosine, damped sine and level; ``t`` is evenly spaced from 0 on."""
-    n, m = used.shape
-    # Powers of one complex step a row: a product a sample instead of three transcendental functions.
-    power = np.empty((n, m), dtype=complex)
-    power[:, 0] = 1.0
-    power[:, 1:] = np.exp(np.maximum(-p[:, 4:5], -1e9) * t[1] + 1j * p[:, 3:4] * t[1])
-    np.multiply.accumulate(power, axis=1, out=power)
-    power *= used
-    return power.real, power.imag, (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
-
-
-def _refine(
-    y: NDArray, used: NDArray, t: NDArray, p: NDArray, level_weight: NDArray
-) -> tuple[NDArray, NDArray, NDArray]:
-    """Levenberg-Marquardt over all rows; return parameters, unit covariance and sum of squares."""
-    n = len(y)
-    damping = np.full(n, 1e-3)
-    kept_cosine, kept_sine, kept_level = cosine, sine, level = _model(p, t, used)
-    residual = y - (p[:, 0:1] * cosine + p[:, 1:2] * sine + level)
-    square = np.sum(residual**2, axis=1) + (level_weight * p[:, 2]) ** 2
-    normal = np.broadcast_to(np.eye(6), (n, 6, 6)).copy()
-    unit = np.ones((n, 6))
-    active = np.ones(n, dtype=bool)
-    for _ in range(ROUNDS):
-        rows = np.flatnonzero(active)
-        if rows.size == 0:
-            break
-        q, mask = p[rows], used[rows]
-        cosine, sine, level = kept_cosine[rows], kept_sine[rows], kept_level[rows]
-        a, b = q[:, 0:1], q[:, 1:2]
-        unit[rows, 3] = unit[rows, 4] = np.maximum(np.abs(q[:, 3]), 1e-12)
-        scale_t = unit[rows, 3:4] * t  # derivatives with respect to ln w and decay / w: well scaled
-        jacobian = np.stack(
-            [cosine, sine, 1.0 * mask, scale_t * (b * cosine - a * sine), -scale_t * (a * cosine + b * sine),
-             mask * (t * 1e3)], axis=2
-        )
-        residual = y[rows] - (a * cosine + b * sine + level)
-        transposed = np.swapaxes(jacobian, 1, 2)
-        matrix = transposed @ jacobian
-        matrix[:, 2, 2] += level_weight[rows] ** 2
-        gradient = (transposed @ residual[:, :, None])[:, :, 0]
-        gradient[:, 2] -= level_weight[rows] ** 2 * q[:, 2]
-        normal[rows] = matrix
-        diagonal = np.maximum(np.einsum("nii->ni", matrix), 1e-12)
-        damped = matrix + damping[rows, None, None] * (diagonal[:, :, None] * np.eye(6))
-        step = np.linalg.solve(damped + 1e-13 * np.eye(6), gradient[:, :, None])[:, :, 0] * unit[rows]
-        step[:, 3] = np.clip(step[:, 3], -0.3 * q[:, 3], 0.3 * q[:, 3])
-        trial = q + step
-        trial[:, 4] = np.maximum(trial[:, 4], -0.005 * trial[:, 3])
-        cosine, sine, level = _model(trial, t, mask)
-        new = np.sum((y[rows] - (trial[:, 0:1] * cosine + trial[:, 1:2] * sine + level)) ** 2, axis=1)
-        new += (level_weight[rows] * trial[:, 2]) ** 2
-        better = new < square[rows]
-        change = (square[rows] - new) / np.maximum(square[rows], 1e-300)
-        p[rows[better]] = trial[better]
-        kept_cosine[rows[better]], kept_sine[rows[better]] = cosine[better], sine[better]
-        kept_level[rows[better]] = level[better]
-        square[rows[better]] = new[better]
-        damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
-        still = ~(better & (change < 1e-7)) & (damping[rows] < 1e3)
-        active[rows] = still
-    invertible = np.linalg.cond(normal) < 1e13
-    inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(6)))
-    covariance = inverse * unit[:, :, None] * unit[:, None, :]
-    covariance[~invertible] = np.inf
-    return p, covariance, np.maximum(square - (level_weight * p[:, 2]) ** 2, 0.0)
-
-
 def _explained(y: NDArray, used: NDArray, t: NDArray, p: NDArray) -> NDArray:
     """Return the share of the variance about the level that the fit explains over the first three cycles."""
     began = np.where(used.any(axis=1), t[np.argmax(used, axis=1)], 0.0)[:, None]
     early = used & (t <= began + 3 * 2 * np.pi / p[:, 3:4])
-    cosine, sine, _ = _model(p, t, used)
+    cosine, sine, _ = damped_parts(p, t, used)
     oscillation = p[:, 0:1] * cosine + p[:, 1:2] * sine
     about = np.where(early, y - p[:, 2:3], 0.0)
     total = np.sum(about**2, axis=1)
@@ -337,7 +248,9 @@ def _count_peaks(
     period = 2 * np.pi / safe_w
     first = (phase - np.arctan(decay / safe_w)) / safe_w
     first = np.mod(first + 0.1 * period, period) - 0.1 * period  # a row may begin right at its first peak
-    number = np.arange(MOST_CYCLES)
+    # Peaks beyond the end of every row, but for one, need not be looked at.
+    furthest = np.ceil(np.max((m * interval_s - first) / period, initial=0.0) + 0.25) + 2
+    number = np.arange(int(np.clip(furthest, 1, MOST_CYCLES)))
     peak_s = first[:, None] + period[:, None] * number
     offset = np.linspace(-0.25, 0.25, 33)[None, None, :] * period[:, None, None]
     moment = peak_s[:, :, None] + offset

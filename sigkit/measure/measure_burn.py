@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from sigkit.measure.firing_windows import FiringWindows, WindowBatch
 from sigkit.measure.fit_burn_line import fit_burn_line
-from sigkit.measure.median import row_median
 from sigkit.measure.take_columns import take_columns
+from sigkit.prepare.median import row_median
 from sigkit.types.instants import Instants
 
 #: Fewest samples for a level, for a slope and for a curvature (our choice).

@@ -8,9 +8,13 @@ from numpy.typing import NDArray
 
 def running_integral(rows: NDArray, interval_s: float) -> NDArray[np.float64]:
     """Integrate rows over time by the trapezoidal rule, starting at 0; NaN counts as 0."""
-    filled = np.nan_to_num(rows)
+    filled = np.where(np.isnan(rows), 0.0, rows)
     total = np.cumsum(filled, axis=-1)
-    return (total - 0.5 * filled - 0.5 * filled[..., :1]) * interval_s
+    filled *= 0.5
+    total -= filled
+    total -= filled[..., :1].copy()
+    total *= interval_s
+    return total
 
 
 def undo_droop(rows: NDArray, droop_rate: NDArray | float, interval_s: float) -> NDArray[np.float64]:
@@ -40,7 +44,9 @@ def undo_droop(rows: NDArray, droop_rate: NDArray | float, interval_s: float) ->
     return rows + (rate[..., None] if rate.ndim else rate) * running_integral(rows, interval_s)
 
 
-def estimate_droop(rows: NDArray, settled: NDArray, interval_s: float) -> tuple[float, float]:
+def estimate_droop(
+    rows: NDArray, settled: NDArray, interval_s: float, integral: NDArray | None = None
+) -> tuple[float, float]:
     """Estimate the droop rate that lets settled stretches return to zero.
 
     The true voltage is zero before the coil is switched on and after the ring. Behind a high-pass with
@@ -55,27 +61,42 @@ def estimate_droop(rows: NDArray, settled: NDArray, interval_s: float) -> tuple[
         Samples at which the true voltage is taken to be zero.
     interval_s : float
         Sample interval, seconds.
+    integral : ndarray, shape (n, m), optional
+        `running_integral` of the rows, where it is at hand.
 
     Returns
     -------
     rate, u : float
         Droop rate and its standard uncertainty, 1/s; the rate is not negative.
     """
-    integral = running_integral(rows, interval_s)
-    estimates = []
-    for y, area, where in zip(rows, integral, settled & np.isfinite(rows), strict=True):
-        if where.sum() < 8:
-            continue
-        t = np.flatnonzero(where) * interval_s
-        design = np.column_stack([-area[where], t, np.ones(t.size)])
-        scale = np.linalg.norm(design, axis=0)
-        if not np.all(scale > 0):
-            continue
-        solution = np.linalg.lstsq(design / scale, y[where], rcond=None)[0] / scale
-        estimates.append(solution[0])
-    if not estimates:
+    area = running_integral(rows, interval_s) if integral is None else integral
+    where = settled & np.isfinite(rows)
+    where[where.sum(axis=1) < 8] = False
+    row, column = np.nonzero(where)
+    if row.size == 0:
         return 0.0, np.inf
-    values = np.asarray(estimates)
+    first = np.flatnonzero(np.diff(row, prepend=-1))
+    count = np.diff(np.append(first, row.size))
+
+    def sums(values: NDArray) -> NDArray:
+        return np.add.reduceat(values, first)
+
+    def centred(values: NDArray) -> NDArray:
+        return values - np.repeat(sums(values) / count, count)
+
+    # Least squares row by row: constant and straight line are taken out of record and integral (Frisch and Waugh,
+    # Econometrica 1 (1933) 387, from memory), which leaves one unknown.
+    t, y, held = centred(column.astype(float)), centred(rows[where]), centred(area[where])
+    whole = sums(held**2)
+    length = sums(t**2)
+    y = y - np.repeat(sums(t * y) / length, count) * t
+    held = held - np.repeat(sums(t * held) / length, count) * t
+    power = sums(held**2)
+    # What rounding leaves of an integral that is itself a straight line tells nothing.
+    tells = power > 1e-24 * np.maximum(whole, 1e-300)
+    values = -sums(y * held)[tells] / power[tells]
+    if not values.size:
+        return 0.0, np.inf
     middle = float(np.median(values))
     if values.size < 3:
         return max(middle, 0.0), np.inf

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.prepare.median import row_median
 from sigkit.prepare.spectral_peak import spectral_peak
 
 #: Lowest and highest frequency looked for, hertz (our choice: an alternator of 12 to 16 poles, rectified by six pulses,
@@ -81,7 +82,7 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
         cosine, sine = np.zeros((2, n))
         cosine[shown], sine[shown] = part.cosine, part.sine
         return SteadyTone(part.frequency_Hz, cosine, sine)
-    spread = 1.4826 * np.nanmedian(np.where(used, np.abs(quick), np.nan), axis=1, keepdims=True)
+    spread = 1.4826 * row_median(np.where(used, np.abs(quick), np.nan))[:, None]
     padded = 1 << int(np.ceil(np.log2(max(2 * count, 1.0 / (8.0 * step_s)))))
     power = (np.abs(np.fft.rfft(np.clip(quick, -CUT * spread, CUT * spread), padded, axis=1)) ** 2).sum(axis=0)
     frequency = np.fft.rfftfreq(padded, step_s)
@@ -103,7 +104,7 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
         cosine, sine = _fit(quick, rests, wave, FEWEST_PERIODS / (step_s * found_Hz))
         left = quick - cosine[:, None] * wave[0] - sine[:, None] * wave[1]
         # Firings stand out of what the tone leaves; where they do, nothing is told.
-        middle = np.nanmedian(np.where(used, np.abs(left), np.nan), axis=1, keepdims=True, overwrite_input=True)
+        middle = row_median(np.where(used, np.abs(left), np.nan))[:, None]
         rests = used & (np.abs(left) < CUT * 1.4826 * middle)
     if not (cosine.any() or sine.any()):
         return none
