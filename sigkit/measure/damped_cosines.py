@@ -123,7 +123,8 @@ def _refine(
         # What rounding hides is not worth further trials.
         settled = (better & (change < 1e-7)) | (promised < 1e-13 * square[rows])
         taken = rows[better]
-        p[taken], basis[taken], residual[taken], square[taken] = trial[better], own[better], left[better], new[better]
+        p[taken], residual[taken], square[taken] = trial[better], left[better], new[better]
+        basis[taken, :2], basis[taken, 4:] = own[better, :2], own[better, 4:]
         damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
         active[rows] = ~settled & (damping[rows] < 1e3)
     invertible = np.linalg.cond(normal) < 1e13

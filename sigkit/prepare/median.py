@@ -29,16 +29,18 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     values = np.asarray(values, dtype=float)
     if values.shape[-1] == 0:
         return np.full(values.shape[:-1], np.nan)
+    flat = values.reshape(-1, values.shape[-1])
+    finite = np.isfinite(flat)
     # Stretches cut out of long rows are mostly padding: columns that are padding everywhere need no sorting.
-    held = np.flatnonzero((~np.isnan(values)).reshape(-1, values.shape[-1]).any(axis=0))
-    values = values[..., held[0] : held[-1] + 1] if held.size else values[..., :1]
-    ordered = np.sort(values, axis=-1)  # NaN goes last
-    count = np.sum(np.isfinite(values), axis=-1)
-    low = np.maximum((count - 1) // 2, 0)[..., None]
-    high = np.maximum(count // 2, 0)[..., None]
-    high = np.minimum(high, values.shape[-1] - 1)
-    middle = 0.5 * (np.take_along_axis(ordered, low, -1) + np.take_along_axis(ordered, high, -1))[..., 0]
-    return np.where(count > 0, middle, np.nan)
+    held = np.flatnonzero(finite.any(axis=0))
+    if held.size == 0:
+        return np.full(values.shape[:-1], np.nan)
+    ordered = np.sort(flat[:, held[0] : held[-1] + 1], axis=1)  # NaN goes last
+    count = finite.sum(axis=1)
+    row, last = np.arange(len(flat)), ordered.shape[1] - 1
+    low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, last)
+    middle = np.where(count > 0, 0.5 * (ordered[row, low] + ordered[row, high]), np.nan)
+    return middle.reshape(values.shape[:-1])
 
 
 def row_spread(values: NDArray, columns: int = 512) -> NDArray[np.float64]:
