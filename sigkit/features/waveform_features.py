@@ -18,7 +18,6 @@ from sigkit.measure.measured_capture import MeasuredCapture
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
-from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 from sigkit.types.instants import Instants
@@ -211,5 +210,5 @@ def _wavelets(batch: WindowBatch, relative: NDArray, rate_Hz: float) -> NDArray[
     )
     energy = extractor.fit_transform(rows)
     length_s = np.repeat([end - begin for begin, end in WAVELET_WINDOWS_S], len(WAVELET_BANDS_HZ))
-    power = np.where(np.isfinite(row_median(relative))[:, None], energy / length_s, np.nan)
+    power = np.where(np.isfinite(relative).any(axis=1)[:, None], energy / length_s, np.nan)
     return np.log10(np.maximum(power, 1e-12))

@@ -44,8 +44,12 @@ def list_intervals(
         edges = [(breakdown.position[row], breakdown.u[row])]
         if end - begin > 2 * longest:
             line = rough.rows[row, begin:end]
-            middle = np.median(line)
-            tall = line > middle + max(SPIKE_SHARE * max(middle, level[row]), 6 * noise)
+            # Below its lowest value no median lies: most lines cannot hold a spike, and need none.
+            if line.max() <= line.min() + max(SPIKE_SHARE * level[row], 6 * noise):
+                tall = np.zeros(0, dtype=bool)
+            else:
+                middle = np.median(line)
+                tall = line > middle + max(SPIKE_SHARE * max(middle, level[row]), 6 * noise)
             if tall.any():
                 rises = np.flatnonzero(np.diff(np.concatenate([[False], tall, [False]]).astype(np.int8)))
                 for up, down in rises.reshape(-1, 2):

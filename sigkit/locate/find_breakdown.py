@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.prepare.median import row_median
+
 #: Search range about the detector's onset, seconds (our choice: two blocks of lag and a slow rise).
 BEFORE_S = 0.25e-3
 AFTER_S = 0.30e-3
@@ -137,12 +139,7 @@ def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> tuple[N
 
 def _median(rows: NDArray, where: NDArray) -> NDArray[np.float64]:
     """Row medians over marked columns, NaN where there is none."""
-    marked = np.where(where & np.isfinite(rows), rows, np.nan)
-    result = np.full(rows.shape[0], np.nan)
-    some = np.isfinite(marked).any(axis=1)
-    if some.any():
-        result[some] = np.nanmedian(marked[some], axis=1)
-    return result
+    return row_median(np.where(where & np.isfinite(rows), rows, np.nan))
 
 
 def _crossing(part: NDArray, start: NDArray, level: NDArray, falling: bool, reach: int) -> NDArray[np.float64]:

@@ -149,13 +149,13 @@ def rough_windows(
 def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
     """Keep the longest run of marked columns of each row."""
     edges = np.diff(np.pad(marked, ((0, 0), (1, 1))).astype(np.int8), axis=1)
-    result = np.zeros_like(marked)
-    for row in range(marked.shape[0]):
-        start, stop = np.flatnonzero(edges[row] == 1), np.flatnonzero(edges[row] == -1)
-        if start.size:
-            longest = int(np.argmax(stop - start))
-            result[row, start[longest] : stop[longest]] = True
-    return result
+    (row, start), stop = np.nonzero(edges == 1), np.nonzero(edges == -1)[1]
+    order = np.lexsort((start - stop, row))
+    rows, first = np.unique(row[order], return_index=True)
+    begin, end = np.zeros((2, len(marked), 1), dtype=np.int64)
+    begin[rows, 0], end[rows, 0] = start[order[first]], stop[order[first]]
+    column = np.arange(marked.shape[1])
+    return np.asarray((column >= begin) & (column < end))
 
 
 def _coil_on(

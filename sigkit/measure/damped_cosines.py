@@ -24,8 +24,7 @@ def fit_damped_cosines(
     """
     y0 = np.where(used, y, 0.0)
     parameters = _start(y0, used, t, w)
-    parameters, covariance, square = _refine(y0, used, t, parameters, weight)
-    left = np.where(used, y0 - damped_curve(parameters, t, used), 0.0)
+    parameters, covariance, square, left = _refine(y0, used, t, parameters, weight)
     lagged = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
     r = np.clip(lagged, 0.0, 0.999)
     count = used.sum(axis=1)
@@ -80,8 +79,8 @@ def _powers(p: NDArray, t: NDArray) -> NDArray[np.complex128]:
 
 def _refine(
     y: NDArray, used: NDArray, t: NDArray, p: NDArray, level_weight: NDArray
-) -> tuple[NDArray, NDArray, NDArray]:
-    """Levenberg-Marquardt over all rows; return parameters, unit covariance and sum of squares."""
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """Levenberg-Marquardt over all rows; return parameters, unit covariance, sum of squares and residuals."""
     n, m = y.shape
     damping = np.full(n, 1e-3)
     # Damped cosine and sine, level, drift, and the first two times time: residuals and derivatives are sums of these,
@@ -93,7 +92,7 @@ def _refine(
     square = np.sum(residual**2, axis=1) + (level_weight * p[:, 2]) ** 2
     normal = np.broadcast_to(np.eye(6), (n, 6, 6)).copy()
     unit = np.ones((n, 6))
-    active = used.any(axis=1)
+    active: NDArray[np.bool_] = np.asarray(used.any(axis=1))
     for _ in range(ROUNDS):
         rows = np.flatnonzero(active)
         if rows.size == 0:
@@ -123,14 +122,15 @@ def _refine(
         # What rounding hides is not worth further trials.
         settled = (better & (change < 1e-7)) | (promised < 1e-13 * square[rows])
         taken = rows[better]
-        p[taken], basis[taken], residual[taken], square[taken] = trial[better], own[better], left[better], new[better]
+        p[taken], residual[taken], square[taken] = trial[better], left[better], new[better]
+        basis[taken, :2], basis[taken, 4:] = own[better, :2], own[better, 4:]
         damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
         active[rows] = ~settled & (damping[rows] < 1e3)
     invertible = np.linalg.cond(normal) < 1e13
     inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(6)))
     covariance = inverse * unit[:, :, None] * unit[:, None, :]
     covariance[~invertible] = np.inf
-    return p, covariance, np.maximum(square - (level_weight * p[:, 2]) ** 2, 0.0)
+    return p, covariance, np.maximum(square - (level_weight * p[:, 2]) ** 2, 0.0), residual
 
 
 def _wave(basis: NDArray, p: NDArray, t: NDArray) -> None:

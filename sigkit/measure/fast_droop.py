@@ -44,6 +44,12 @@ def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> 
     >>> bool(abs(rate + BURN_BEND_HZ - 5000.0) < 30.0)
     True
     """
+    # Burns are short beside the windows.
+    columns = np.flatnonzero(burning.any(axis=0))
+    if columns.size == 0:
+        return 0.0, np.inf
+    part = slice(columns[0], columns[-1] + 1)
+    value, integral, burning = value[:, part], integral[:, part], burning[:, part]
     order = np.cumsum(burning, axis=1)
     total = order[:, -1:]
     inside = burning & (order > 0.02 * total) & (order < 0.8 * total) & np.isfinite(value) & (total > 20)

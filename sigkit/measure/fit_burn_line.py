@@ -199,17 +199,18 @@ def _reweight(
     used = share > 0
     known = weight is not None
     current = np.where(used, 1.0, 0.0) if weight is None else weight
-    scale = np.zeros(len(x))
+    scale, number = np.zeros(len(x)), np.maximum(used.sum(axis=1), 1)
+    least = 1e-12 * np.abs(np.where(used, y, 0.0)).max(axis=1, initial=0.0) + 1e-300
     for round_number in range(ROUNDS):
         if not (known and round_number == 0):
             residual = np.where(used, y - _evaluate(coefficients, x), np.nan)
             if round_number < 3:
-                typical = np.nansum(np.abs(residual), axis=1) / np.maximum(used.sum(axis=1), 1)
+                typical = np.where(used, np.abs(residual), 0.0).sum(axis=1) / number
                 # The mean deviation as a floor: only spikes are cut, so a little noise more does not move
                 # the line, and a coarse quantiser that makes most residuals equal does no harm. The
                 # factor makes it consistent for normal noise, sqrt(pi / 2).
                 scale = np.maximum(row_spread(residual), np.sqrt(np.pi / 2) * typical)
-                scale = np.maximum(scale, 1e-12 * np.nanmax(np.abs(np.where(used, y, 0.0)), axis=1) + 1e-300)
+                scale = np.maximum(scale, least)
             ratio = np.where(used, residual / (BISQUARE * scale[:, None]), 1.0)
             current = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
         weighted = current * share

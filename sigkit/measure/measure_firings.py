@@ -191,8 +191,9 @@ def _measure_voltages(
 
 def _put(column: Column, rows: NDArray, value: NDArray, u: NDArray, flag: NDArray) -> None:
     """Write values with a symmetric 95 % interval; whatever is not finite keeps only its flag."""
-    good = np.isfinite(value) & np.isin(flag, (OK, LOWER_BOUND))
-    flag = np.where(~good & np.isin(flag, (OK, LOWER_BOUND)), missing("not_visible"), flag)
+    given = (flag == OK) | (flag == LOWER_BOUND)
+    good = np.isfinite(value) & given
+    flag = np.where(~good & given, missing("not_visible"), flag)
     column.value[rows] = np.where(good, value, np.nan)
     column.u[rows] = np.where(good, u, np.nan)
     column.lo[rows] = np.where(good, value - 1.96 * u, np.nan)

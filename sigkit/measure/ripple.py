@@ -82,9 +82,9 @@ def remove_ripple(rows: NDArray, settled: NDArray, interval_s: float, frequency_
     angle = 2 * np.pi * frequency_Hz * interval_s * np.arange(rows.shape[1])
     wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     design = np.concatenate([wave, np.ones((rows.shape[1], 1))], axis=1)
-    weighted = used[:, :, None] * design
-    normal = np.swapaxes(weighted, 1, 2) @ design
-    right = np.einsum("nmk,nm->nk", weighted, np.where(used, rows, 0.0))
+    products = (design[:, :, None] * design[:, None, :]).reshape(-1, 9)
+    normal = (used.astype(float) @ products).reshape(-1, 3, 3)
+    right = np.where(used, rows, 0.0) @ design
     enough = (used.sum(axis=1) * interval_s * frequency_Hz > 1.5) & (np.linalg.det(normal) > 1e-9)
     solved = np.linalg.solve(np.where(enough[:, None, None], normal, np.eye(3)), right[:, :, None])[:, :2, 0]
     return rows - np.where(enough[:, None], solved, 0.0) @ wave.T
