@@ -126,7 +126,7 @@ def _refine(
         basis[taken, :2], basis[taken, 4:] = own[better, :2], own[better, 4:]
         damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
         active[rows] = ~settled & (damping[rows] < 1e3)
-    invertible = np.linalg.cond(normal) < 1e13
+    invertible = np.asarray(np.linalg.cond(normal) < 1e13)
     inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(6)))
     covariance = inverse * unit[:, :, None] * unit[:, None, :]
     covariance[~invertible] = np.inf
