@@ -29,6 +29,33 @@ def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out:
     _fit(MLPClassifier, features, label, layers, out)
 
 
+def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, passes: int) -> None:
+    """Teach a stored network of two classes further on examples, at most so many passes, and write it again."""
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.neural_network import MLPClassifier
+
+    with np.load(stored) as held:
+        arrays = {name: held[name] for name in held.files}
+    layers = range(sum(name.startswith("weight_") for name in arrays))
+    hidden = tuple(arrays[f"weight_{number}"].shape[1] for number in layers[:-1])
+    scaled = ((features - arrays["centre"].astype(float)) / arrays["spread"].astype(float)).astype(np.float32)
+    network = MLPClassifier(
+        hidden_layer_sizes=hidden, alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=5,
+        max_iter=1, batch_size=1024, learning_rate_init=rate, warm_start=True, random_state=1,
+    )  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        # One pass makes the network; then it takes over the stored weights and begins to count anew.
+        network.fit(scaled[:4000], label[:4000])
+        network.coefs_ = [arrays[f"weight_{number}"] for number in layers]
+        network.intercepts_ = [arrays[f"bias_{number}"] for number in layers]
+        network.best_validation_score_, network._no_improvement_count, network.n_iter_, network.t_ = -np.inf, 0, 0, 0
+        network.set_params(max_iter=passes).fit(scaled, label)
+    for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
+        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
+    np.savez_compressed(stored, **{name: value.astype(np.float32) for name, value in arrays.items()})
+
+
 def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
     """Fit a network on numbers, shape (n, outputs), and write its weights as ``.npz``."""
     from sklearn.neural_network import MLPRegressor

@@ -1,11 +1,13 @@
 """Train the weights by which the built-in detector judges swings; writes two files into sigkit/detect/.
 
-Run from the project's folder: ``python benchmarks/train_detector.py``.
+Run from the project's folder: ``python benchmarks/train_detector.py``; with ``--further`` the stored networks are
+taught further instead of anew, which is how those that ship were made.
 
-Truth comes from the simulator. Records that hold no ignition are drawn beside them, so that the detector learns what
-to leave alone. The first network judges a swing by what stands around it; the second judges it by its company
-(`sigkit.detect.company_features`) and is fitted on engines the first has not seen. The seed is fixed here and differs
-from every study's.
+Truth comes from the simulator. A third of the engines are of other structure than the usual, half of these with a coil
+on each plug, where rotor gaps and blocking diodes are. Records that hold no ignition are drawn beside them, so that the
+detector learns what to leave alone. The first network judges a swing by what stands around it; the second judges it by
+its company (`sigkit.detect.company_features`) and is fitted on engines the first has not seen. The seed is fixed here
+and differs from every study's.
 """
 
 from __future__ import annotations
@@ -13,10 +15,12 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
-from fit_network import finished, fit_network
+from fit_network import finished, fit_further, fit_network
 from numpy.typing import NDArray
 
 from sigkit.detect import swing_network
@@ -24,8 +28,10 @@ from sigkit.detect.block_activity import describe_blocks, judge_blocks
 from sigkit.detect.company_features import company_features
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
+from sigkit.simulate import engine
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
+from sigkit.simulate.vary_structure import vary_structure
 from sigkit.types.channel import Channel
 
 SEED = 20_260_001
@@ -33,6 +39,13 @@ SEED = 20_260_001
 NEAREST_S = 0.3e-3
 LEFT_OUT_S = 0.4e-3
 ENGINES_A_TASK = 20
+#: Every so many tasks, the engines are of other structure than the usual.
+EACH_OTHER = 3
+#: Tasks of coils with a blocking diode alone, rare among the others: the first number, how many for each of the two
+#: networks, and the sample rates (our choice: slow recorders more often, which tell these firings worst).
+DIODE_TASK = 1000
+DIODE_TASKS = (5, 2)
+DIODE_RATES_HZ = (20e3, 20e3, 50e3, 50e3, 100e3, 200e3, 500e3, 1e6)
 #: Other records beside each task of engines.
 OTHERS_A_TASK = 40
 #: Share of the tasks the first network is fitted on, and share of its examples that are not firings that is kept.
@@ -175,19 +188,58 @@ def draw_other(rng: np.random.Generator) -> Reduced:
     return reduce_channel(channel, np.zeros(0), np.zeros(0, dtype=np.int64))
 
 
-def captures_of(number: int) -> list[list[Reduced]]:
-    """Return the reduced captures of one task, records without ignition among them."""
-    recipe = StudyRecipe(engines=ENGINES_A_TASK, firings_per_lead=12 if number % 2 else 4)
-    result = [reduce_capture(made) for made in iterate_captures(recipe, np.random.SeedSequence([SEED, number]))]
+def task_recipe(number: int) -> StudyRecipe:
+    """Return the recipe of one task's engines: short and long records in turn, each third of other structure."""
+    if number >= DIODE_TASK:
+        return StudyRecipe(
+            engines=ENGINES_A_TASK, firings_per_lead=6, structure_share=1.0, ignition_types=("coil_on_plug",),
+            sample_rates_Hz=DIODE_RATES_HZ, max_samples=500_000,
+        )  # fmt: skip
+    other = number % EACH_OTHER == EACH_OTHER - 1
+    recipe = StudyRecipe(
+        engines=ENGINES_A_TASK, firings_per_lead=12 if number % 2 else 4, structure_share=float(other)
+    )
+    # Rotor gaps and blocking diodes are of coils that feed one plug.
+    single = other and number // EACH_OTHER % 4 < 2
+    return replace(recipe, ignition_types=("coil_on_plug",)) if single else recipe
+
+
+def with_diode(
+    coil: dict[str, NDArray], lead: dict[str, NDArray], shared: bool, rng: np.random.Generator
+) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
+    """Vary the structure of a make as usual, then put a blocking diode behind its secondary."""
+    coil, lead = vary_structure(coil, lead, shared, rng)
+    ends = lead["soft_end"].shape
+    leak_ohm = np.full(ends, float(np.exp(rng.uniform(np.log(4e6), np.log(40e6)))))
+    lead |= {"rotor_gap_V": np.zeros(ends), "tower_leak_ohm": leak_ohm}
+    return coil | {"blocking_diode": np.ones(ends[0], dtype=bool)}, lead
+
+
+def captures_of(number: int, kept: Path | None = None) -> list[list[Reduced]]:
+    """Return the reduced captures of one task, records without ignition among them.
+
+    With a folder, the engines are kept there, and taken from there.
+    """
+    import joblib
+
+    path = kept / f"reduced-{number}.pkl" if kept else None
+    if path and path.exists():
+        result = list(joblib.load(path))
+    else:
+        seed = np.random.SeedSequence([SEED, number])
+        with patch.object(engine, "vary_structure", with_diode if number >= DIODE_TASK else vary_structure):
+            result = [one for made in iterate_captures(task_recipe(number), seed) if (one := reduce_capture(made))]
+        if path:
+            joblib.dump(result, path)
     rng = np.random.default_rng([SEED, number, 1])
-    return [one for one in result if one] + [[draw_other(rng)] for _ in range(OTHERS_A_TASK)]
+    return result + [[draw_other(rng)] for _ in range(OTHERS_A_TASK)]
 
 
-def first_task(number: int) -> tuple[NDArray, NDArray]:
+def first_task(kept: Path | None, number: int) -> tuple[NDArray, NDArray]:
     """Return the examples of the first network from one task."""
     rng = np.random.default_rng([SEED, number, 2])
     parts = []
-    for channels in captures_of(number):
+    for channels in captures_of(number, kept):
         for one in channels:
             if one.kind == "coil_current":
                 continue
@@ -198,11 +250,11 @@ def first_task(number: int) -> tuple[NDArray, NDArray]:
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
-def second_task(number: int) -> tuple[NDArray, NDArray]:
+def second_task(kept: Path | None, number: int) -> tuple[NDArray, NDArray]:
     """Return the examples of the second network from one task."""
     rng = np.random.default_rng([SEED, number, 3])
     parts = []
-    for channels in captures_of(number):
+    for channels in captures_of(number, kept):
         for chosen in selections(channels, rng) if channels[0].off_s.size else [channels]:
             parts += company_examples(chosen)
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
@@ -219,24 +271,41 @@ def gather(
 def main() -> None:
     """Simulate, fit both networks, write them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--engines", type=int, default=1600)
+    parser.add_argument("--engines", type=int, default=1280)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="keep simulated engines in this folder, and reuse them")
+    parser.add_argument("--further", action="store_true", help="teach the stored networks further")
     options = parser.parse_args()
     folder = Path("sigkit/detect")
     tasks = list(range(max(2, options.engines // ENGINES_A_TASK)))
     cut = max(1, round(FIRST_SHARE * len(tasks)))
-    features, labels = gather(first_task, tasks[:cut], options.workers, "swings")
+    diodes = [DIODE_TASK + number for number in range(sum(DIODE_TASKS))]
+    first, second = tasks[:cut] + diodes[: DIODE_TASKS[0]], tasks[cut:] + diodes[DIODE_TASKS[0] :]
+    features, labels = gather(partial(first_task, options.keep), first, options.workers, "swings")
     weights = folder / swing_network.SWING_WEIGHTS
-    fit_network(features, labels, (128, 48), weights)
+    if options.further:
+        # Only a share of the swings that are no firings is kept: the odds of the examples are higher.
+        shift_odds(weights, -np.log(KEPT_SHARE))
+        fit_further(features, labels, weights, rate=3e-4, passes=14)
+    else:
+        fit_network(features, labels, (128, 48), weights)
+    shift_odds(weights, np.log(KEPT_SHARE))
+    swing_network.forget_weights()
+    company = folder / swing_network.COMPANY_WEIGHTS
+    features, labels = gather(partial(second_task, options.keep), second, options.workers, "company")
+    if options.further:
+        fit_further(features, labels, company, rate=1e-3, passes=25)
+    else:
+        fit_network(features, labels, (64, 32), company)
+
+
+def shift_odds(weights: Path, by: float) -> None:
+    """Add to the log-odds of a stored network."""
     with np.load(weights) as stored:
         arrays = {name: stored[name] for name in stored.files}
-    # Only a share of the swings that are no firings was kept: back to their true odds.
     last = max(name for name in arrays if name.startswith("bias_"))
-    arrays[last] = arrays[last] + np.float32(np.log(KEPT_SHARE))
+    arrays[last] = arrays[last] + np.float32(by)
     np.savez_compressed(weights, **arrays)
-    swing_network.forget_weights()
-    features, labels = gather(second_task, tasks[cut:], options.workers, "company")
-    fit_network(features, labels, (64, 32), folder / swing_network.COMPANY_WEIGHTS)
 
 
 if __name__ == "__main__":

@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 #: Firings of one channel are at least this far apart, seconds (our choice: a shared coil fires every 9 ms
 #: at 6500/min; repeat strikes within it belong to the firing they follow).
 APART_S = 6.0e-3
-#: Log-odds from which a swing counts, and from which it counts when it stands alone with its polarity
-#: (our choice, checked in the first table of the benchmarks).
-LEAST_LOG_ODDS = -1.0
+#: Log-odds from which a swing counts (see `sigkit.detect.block_activity.COMPANY_SHARE`).
+LEAST_LOG_ODDS = -1.5
 #: A polarity holds for the whole lead; it is weighed by the log-odds of its firings, capped at this.
 CAP = 6.0
 

@@ -12,8 +12,8 @@ from sigkit.detect.company_features import FEATURES
 from sigkit.detect.glance_features import GLANCE_COUNT
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
-#: Weights from simulated engines and drawn other records. ``benchmarks/train_detector.py`` is the way to make them; the
-#: ones stored now come from a development run of the same two steps with other draws, not from that command.
+#: Weights from simulated engines and drawn other records: those of an earlier development run, taught further by
+#: ``benchmarks/train_detector.py --further`` on engines of which a third are of other structure than the usual.
 SWING_WEIGHTS = "swing_weights.npz"
 COMPANY_WEIGHTS = "company_weights.npz"
 #: Made by ``benchmarks/train_glance.py`` from what the first network says.
