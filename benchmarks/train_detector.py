@@ -17,7 +17,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
 from fit_network import finished, fit_further, fit_network
@@ -28,10 +27,8 @@ from sigkit.detect.block_activity import describe_blocks, judge_blocks
 from sigkit.detect.company_features import company_features
 from sigkit.prepare.block_summary import BlockSummary, summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
-from sigkit.simulate import engine
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
-from sigkit.simulate.vary_structure import vary_structure
 from sigkit.types.channel import Channel
 
 SEED = 20_260_001
@@ -41,11 +38,6 @@ LEFT_OUT_S = 0.4e-3
 ENGINES_A_TASK = 20
 #: Every so many tasks, the engines are of other structure than the usual.
 EACH_OTHER = 3
-#: Tasks of coils with a blocking diode alone, rare among the others: the first number, how many for each of the two
-#: networks, and the sample rates (our choice: slow recorders more often, which tell these firings worst).
-DIODE_TASK = 1000
-DIODE_TASKS = (5, 2)
-DIODE_RATES_HZ = (20e3, 20e3, 50e3, 50e3, 100e3, 200e3, 500e3, 1e6)
 #: Other records beside each task of engines.
 OTHERS_A_TASK = 40
 #: Share of the tasks the first network is fitted on, and share of its examples that are not firings that is kept.
@@ -190,11 +182,6 @@ def draw_other(rng: np.random.Generator) -> Reduced:
 
 def task_recipe(number: int) -> StudyRecipe:
     """Return the recipe of one task's engines: short and long records in turn, each third of other structure."""
-    if number >= DIODE_TASK:
-        return StudyRecipe(
-            engines=ENGINES_A_TASK, firings_per_lead=6, structure_share=1.0, ignition_types=("coil_on_plug",),
-            sample_rates_Hz=DIODE_RATES_HZ, max_samples=500_000,
-        )  # fmt: skip
     other = number % EACH_OTHER == EACH_OTHER - 1
     recipe = StudyRecipe(
         engines=ENGINES_A_TASK, firings_per_lead=12 if number % 2 else 4, structure_share=float(other)
@@ -202,17 +189,6 @@ def task_recipe(number: int) -> StudyRecipe:
     # Rotor gaps and blocking diodes are of coils that feed one plug.
     single = other and number // EACH_OTHER % 4 < 2
     return replace(recipe, ignition_types=("coil_on_plug",)) if single else recipe
-
-
-def with_diode(
-    coil: dict[str, NDArray], lead: dict[str, NDArray], shared: bool, rng: np.random.Generator
-) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
-    """Vary the structure of a make as usual, then put a blocking diode behind its secondary."""
-    coil, lead = vary_structure(coil, lead, shared, rng)
-    ends = lead["soft_end"].shape
-    leak_ohm = np.full(ends, float(np.exp(rng.uniform(np.log(4e6), np.log(40e6)))))
-    lead |= {"rotor_gap_V": np.zeros(ends), "tower_leak_ohm": leak_ohm}
-    return coil | {"blocking_diode": np.ones(ends[0], dtype=bool)}, lead
 
 
 def captures_of(number: int, kept: Path | None = None) -> list[list[Reduced]]:
@@ -227,8 +203,7 @@ def captures_of(number: int, kept: Path | None = None) -> list[list[Reduced]]:
         result = list(joblib.load(path))
     else:
         seed = np.random.SeedSequence([SEED, number])
-        with patch.object(engine, "vary_structure", with_diode if number >= DIODE_TASK else vary_structure):
-            result = [one for made in iterate_captures(task_recipe(number), seed) if (one := reduce_capture(made))]
+        result = [one for made in iterate_captures(task_recipe(number), seed) if (one := reduce_capture(made))]
         if path:
             joblib.dump(result, path)
     rng = np.random.default_rng([SEED, number, 1])
@@ -279,9 +254,7 @@ def main() -> None:
     folder = Path("sigkit/detect")
     tasks = list(range(max(2, options.engines // ENGINES_A_TASK)))
     cut = max(1, round(FIRST_SHARE * len(tasks)))
-    diodes = [DIODE_TASK + number for number in range(sum(DIODE_TASKS))]
-    first, second = tasks[:cut] + diodes[: DIODE_TASKS[0]], tasks[cut:] + diodes[DIODE_TASKS[0] :]
-    features, labels = gather(partial(first_task, options.keep), first, options.workers, "swings")
+    features, labels = gather(partial(first_task, options.keep), tasks[:cut], options.workers, "swings")
     weights = folder / swing_network.SWING_WEIGHTS
     if options.further:
         # Only a share of the swings that are no firings is kept: the odds of the examples are higher.
@@ -292,7 +265,7 @@ def main() -> None:
     shift_odds(weights, np.log(KEPT_SHARE))
     swing_network.forget_weights()
     company = folder / swing_network.COMPANY_WEIGHTS
-    features, labels = gather(partial(second_task, options.keep), second, options.workers, "company")
+    features, labels = gather(partial(second_task, options.keep), tasks[cut:], options.workers, "company")
     if options.further:
         fit_further(features, labels, company, rate=1e-3, passes=25)
     else:

@@ -19,7 +19,7 @@ def _with_diode(coil, lead, shared, rng):
     return blocked, {**lead, "tower_leak_ohm": np.full(ends, 10e6)}
 
 
-@pytest.mark.parametrize("sample_rate_Hz", [200e3, 1e6])
+@pytest.mark.parametrize("sample_rate_Hz", [50e3, 200e3, 1e6])
 def test_firings_of_coils_with_a_blocking_diode_are_found(monkeypatch, sample_rate_Hz):
     # The charge left behind the diode makes the end of the burn the greatest lasting rise of the record.
     monkeypatch.setattr(engine, "vary_structure", _with_diode)
