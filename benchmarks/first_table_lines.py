@@ -246,8 +246,10 @@ def confusion_of_best(rows: Rows) -> list[list[int]]:
     return confusion(rows["condition"][asked], np.where(best == "", "unknown", best), CONDITIONS).tolist()
 
 
-def make_lines(rows: Rows, protocol: dict[str, Any], rng: np.random.Generator) -> list[Line]:
-    """Return all lines: of everything, then by sample rate, by bits, by condition."""
+def make_lines(
+    rows: Rows, protocol: dict[str, Any], rng: np.random.Generator, *, divided: bool = True
+) -> list[Line]:
+    """Return all lines: of everything, then, if divided, by sample rate, by bits, by condition."""
     lines: list[Line] = []
     parts: list[tuple[str, NDArray]] = [("all", np.ones(rows["spurious"].size, dtype=bool))]
     for rate in np.unique(rows["sample_rate_Hz"]):
@@ -256,7 +258,7 @@ def make_lines(rows: Rows, protocol: dict[str, Any], rng: np.random.Generator) -
         parts.append((f"{bits} bit", rows["bits"] == bits))
     for name in CONDITIONS:
         parts.append((name, ~rows["spurious"] & (rows["condition"] == name)))
-    for part, where in parts:
+    for part, where in parts if divided else parts[:1]:
         maker = LineMaker(part, {name: column[where] for name, column in rows.items()}, protocol, rng)
         steps = [maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time, maker.stated]
         steps.append(maker.burn_voltage)

@@ -69,7 +69,7 @@ def main() -> int:
         if isinstance(rows, TaskFailure):
             raise rows.error
         rng = np.random.default_rng([seed, 1])
-        lines = [one for one in make_lines(rows, protocol, rng) if one.part == "all"]
+        lines = make_lines(rows, protocol, rng, divided=False)
         lines += burn_voltage_lines(rows, protocol, rng)
         # JSON has no infinity.
         said = "inf" if value == np.inf else value
