@@ -21,7 +21,7 @@ import numpy as np
 from first_table_lines import Line, confusion_of_best, make_lines
 from first_table_rows import score_engines
 from first_table_strata import coverage_by_stratum, strata_markdown
-from study_files import write_study
+from study_files import about_study, write_study
 
 from sigkit import provenance
 from sigkit.classify.model_store import load_default_model
@@ -46,18 +46,10 @@ def main() -> int:
     protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
     wanted = options.firings or protocol["firings"]
     model = load_default_model()
-    about = {
-        "protocol": options.protocol.name,
-        "protocol_sha256": provenance.file_hash(options.protocol),
-        "sigkit_tree": provenance.tree_hash(),
-        "uncommitted_changes": provenance.has_uncommitted_changes(),
-        "seed": provenance.study_seed(options.protocol),
-        "model": model.identifier if model else "none",
-        "model_hash": model.content_hash if model else "",
-        "firings_wanted": wanted,
-        "complete": wanted >= protocol["firings"],
-        "versions": provenance.versions(),
-    }
+    about = about_study(
+        options.protocol, provenance.study_seed(options.protocol), model=model.identifier if model else "none",
+        model_hash=model.content_hash if model else "", firings_wanted=wanted, complete=wanted >= protocol["firings"],
+    )  # fmt: skip
     rows = collect(protocol, about, wanted, options.workers, options.parts)
     about["firings"] = int(asked(rows))
     about["engines"] = len(np.unique(rows["engine"]))

@@ -182,8 +182,8 @@ class LineMaker:
                 "burn time: rank correlation of half-width and absolute error (Spearman)", "1",
                 lambda h, e: float(spearmanr(h, e).statistic), answered, answered, half, error,
             )  # fmt: skip
-        unaware = (error > self.protocol["burn_time"]["gross_ms"] * 1e-3) & (half < 0.5 * error)
         limit = self.protocol["burn_time"]["gross_ms"]
+        unaware = (error > limit * 1e-3) & (half < 0.5 * error)
         yield from self.share(
             f"burn time wrong by more than {limit:g} ms with a half-width below half of that, of answered", unaware,
             answered,
@@ -260,8 +260,9 @@ def make_lines(
         parts.append((name, ~rows["spurious"] & (rows["condition"] == name)))
     for part, where in parts if divided else parts[:1]:
         maker = LineMaker(part, {name: column[where] for name, column in rows.items()}, protocol, rng)
-        steps = [maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time, maker.stated]
-        steps.append(maker.burn_voltage)
+        steps = [
+            maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time, maker.stated, maker.burn_voltage,
+        ]  # fmt: skip
         # One condition alone has no macro-F1, and a detection that is none has no condition.
         steps += [] if part in CONDITIONS else [maker.condition]
         found = [line for step in steps for line in step()]

@@ -12,6 +12,11 @@ from numpy.typing import NDArray
 
 from sigkit.jobs import TaskFailure, run_jobs
 
+#: What all fits have in common (our choice).
+_SETTINGS: dict[str, Any] = {
+    "alpha": 1e-4, "early_stopping": True, "validation_fraction": 0.05, "n_iter_no_change": 5, "random_state": 1,
+}  # fmt: skip
+
 
 def finished(make_task: Callable[[int], Any], tasks: list[int], workers: int, title: str) -> list[Any]:
     """Return the results of all tasks; the first failure is raised."""
@@ -40,9 +45,8 @@ def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, pa
     hidden = tuple(arrays[f"weight_{number}"].shape[1] for number in layers[:-1])
     scaled = ((features - arrays["centre"].astype(float)) / arrays["spread"].astype(float)).astype(np.float32)
     network = MLPClassifier(
-        hidden_layer_sizes=hidden, alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=5,
-        max_iter=1, batch_size=1024, learning_rate_init=rate, warm_start=True, random_state=1,
-    )  # fmt: skip
+        hidden_layer_sizes=hidden, max_iter=1, batch_size=1024, learning_rate_init=rate, warm_start=True, **_SETTINGS
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
         # One pass makes the network; then it takes over the stored weights and begins to count anew.
@@ -51,9 +55,7 @@ def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, pa
         network.intercepts_ = [arrays[f"bias_{number}"] for number in layers]
         network.best_validation_score_, network._no_improvement_count, network.n_iter_, network.t_ = -np.inf, 0, 0, 0
         network.set_params(max_iter=passes).fit(scaled, label)
-    for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
-        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
-    np.savez_compressed(stored, **{name: value.astype(np.float32) for name, value in arrays.items()})
+    _write(network, arrays["centre"], arrays["spread"], stored)
 
 
 def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
@@ -69,13 +71,16 @@ def _fit(kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...]
 
     scaler = StandardScaler().fit(features)
     network = kind(
-        hidden_layer_sizes=layers, alpha=1e-4, early_stopping=True, validation_fraction=0.05, n_iter_no_change=5,
-        max_iter=60, batch_size=512 if len(target) < 300_000 else 1024, random_state=1,
-    )  # fmt: skip
+        hidden_layer_sizes=layers, max_iter=60, batch_size=512 if len(target) < 300_000 else 1024, **_SETTINGS
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
         network.fit(scaler.transform(features), target)
-    arrays = {"centre": scaler.mean_, "spread": scaler.scale_}
+    _write(network, scaler.mean_, scaler.scale_, out)
+
+
+def _write(network: Any, centre: NDArray, spread: NDArray, out: Path) -> None:
+    arrays = {"centre": centre, "spread": spread}
     for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
         arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
     np.savez_compressed(out, **{name: value.astype(np.float32) for name, value in arrays.items()})

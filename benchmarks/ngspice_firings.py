@@ -27,6 +27,7 @@ from ngspice_circuits import (
     write_circuit,
 )
 from numpy.typing import NDArray
+from study_files import about_study
 
 from sigkit import provenance
 from sigkit.errors import SimulationError
@@ -73,13 +74,10 @@ def main() -> int:
             raise SystemExit(f"ngspice_firings: {part}")
         parts.append(part)
     rows = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    about = {
-        "protocol": options.protocol.name, "protocol_sha256": provenance.file_hash(options.protocol),
-        "sigkit_tree": provenance.tree_hash(), "uncommitted_changes": provenance.has_uncommitted_changes(),
-        "seed": seed, "firings": int(rows["engine"].size), "engines": engines,
-        "complete": wanted >= protocol["firings"], "drawn_again": int(rows["drawn_again"].sum()),
-        "versions": provenance.versions(),
-    }  # fmt: skip
+    about = about_study(
+        options.protocol, seed, firings=int(rows["engine"].size), engines=engines,
+        complete=wanted >= protocol["firings"], drawn_again=int(rows["drawn_again"].sum()),
+    )  # fmt: skip
     lines = make_lines(rows, protocol, np.random.default_rng([seed, 1]))
     options.out.mkdir(parents=True, exist_ok=True)
     text = json.dumps({"about": about, "lines": lines}, indent=1, ensure_ascii=False, allow_nan=False)

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from study_files import about_run
 
 from sigkit import provenance, registry
 from sigkit.bench.run_in_subprocess import run_in_subprocess
@@ -108,9 +109,7 @@ def main() -> int:
             "excess_us": 1e3 * beyond.excess.value, "low": 1e3 * beyond.excess.low, "high": 1e3 * beyond.excess.high,
             "repeatability_us": 1e3 * beyond.repeatability.value,
         }  # fmt: skip
-    about = {"dataset": dataset.name, "content": dataset.dataset_hash, "sigkit_tree": provenance.tree_hash(),
-             "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed,
-             "versions": provenance.versions()}  # fmt: skip
+    about = about_run(seed, dataset=dataset.name, content=dataset.dataset_hash)
     result = {"about": about, "lines": lines, "excess_beyond_the_readers": excess}
     text = json.dumps(plain(result), indent=1, allow_nan=False)
     (options.out / "picture_read.json").write_text(text + "\n", encoding="utf-8")

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from study_files import about_study
 
 from sigkit import provenance, registry
 from sigkit.jobs import TaskFailure, stream_jobs
@@ -54,13 +55,10 @@ def main() -> int:
     tuning = collect(protocol, (seed, 1), settings, max(40, round(share * protocol["tuning_firings"])), options.workers)
     chosen = {name: choose(tuning, name, settings[name]) for name in names}
     rows = collect(protocol, (seed, 0), {name: [chosen[name]] for name in names}, wanted, options.workers)
-    about = {
-        "protocol": options.protocol.name, "protocol_sha256": provenance.file_hash(options.protocol),
-        "sigkit_tree": provenance.tree_hash(), "uncommitted_changes": provenance.has_uncommitted_changes(),
-        "seed": seed, "firings": int(rows["engine"].size), "engines": int(np.unique(rows["engine"]).size),
-        "complete": wanted >= protocol["firings"], "chosen": chosen, "left_out": left_out,
-        "versions": provenance.versions(),
-    }  # fmt: skip
+    about = about_study(
+        options.protocol, seed, firings=int(rows["engine"].size), engines=int(np.unique(rows["engine"]).size),
+        complete=wanted >= protocol["firings"], chosen=chosen, left_out=left_out,
+    )  # fmt: skip
     lines = make_lines(rows, [*names, TOLD], protocol, np.random.default_rng([seed, 2]))
     options.out.mkdir(parents=True, exist_ok=True)
     text = json.dumps({"about": about, "lines": lines}, indent=1, ensure_ascii=False, allow_nan=False)

@@ -17,7 +17,7 @@ import numpy as np
 from first_table_lines import Line, LineMaker, make_lines
 from first_table_rows import score_engines
 from numpy.typing import NDArray
-from study_files import caveats, write_study
+from study_files import about_study, caveats, write_study
 
 from sigkit import provenance
 from sigkit.jobs import TaskFailure, run_jobs
@@ -74,10 +74,8 @@ def main() -> int:
         # JSON has no infinity.
         said = "inf" if value == np.inf else value
         results.append({"property": name, "value": said, "lines": [asdict(one) for one in lines]})
-    about = {"protocol_sha256": provenance.file_hash(options.protocol), "sigkit_tree": provenance.tree_hash(),
-             "uncommitted_changes": provenance.has_uncommitted_changes(), "seed": seed,
-             "engines_a_value": engines, "complete": engines >= protocol["engines_a_value"],
-             "versions": provenance.versions()}  # fmt: skip
+    complete = engines >= protocol["engines_a_value"]
+    about = about_study(options.protocol, seed, engines_a_value=engines, complete=complete)
     write_study(options.out, "robustness", {"about": about, "points": results}, as_markdown(about, results))
     draw(results, options.out / "robustness.png")
     sys.stdout.write(f"{options.out / 'robustness.md'}: {len(points)} points\n")

@@ -12,8 +12,12 @@ from sigkit.score.plain import plain
 
 def about_study(protocol: Path, seed: int, **more: Any) -> dict[str, Any]:
     """Return what tells a run from others: protocol, tree, seed, versions, and what else is given."""
+    return {"protocol": protocol.name, "protocol_sha256": provenance.file_hash(protocol), **about_run(seed, **more)}
+
+
+def about_run(seed: int, **more: Any) -> dict[str, Any]:
+    """Return the same of a study without a protocol."""
     return {
-        "protocol": protocol.name, "protocol_sha256": provenance.file_hash(protocol),
         "sigkit_tree": provenance.tree_hash(), "uncommitted_changes": provenance.has_uncommitted_changes(),
         "seed": seed, "versions": provenance.versions(), **more,
     }  # fmt: skip

@@ -12,9 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import resource
-import subprocess
 import sys
 import tempfile
 import time
@@ -23,8 +21,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from own_process import MACHINE, run_alone
 
-from sigkit import provenance
 from sigkit.detect.block_activity import BlockActivityDetector
 from sigkit.simulate.simulated_capture import simulate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
@@ -32,7 +30,7 @@ from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from study_files import caveats, write_study
+from study_files import about_run, caveats, write_study
 
 RATE_HZ = 1e6
 PERIOD_S = 40e-3
@@ -43,7 +41,6 @@ SIZES = (10**7, 10**8)
 LONGEST = 10**9
 #: Samples drawn; a longer record repeats them.
 DRAWN = 10**7
-ONE_THREAD = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 #: What the project asks for.
 MOST_PASSES = 6.0
 MOST_MEMORY_MIB = 1024.0
@@ -139,9 +136,8 @@ def rows(sizes: list[int], repeats: int) -> Iterator[dict[str, Any]]:
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "record.npy"
                 write_record(path, drawn, size)
-                asked = [sys.executable, __file__, "--measure", str(path), "--repeats", str(repeats)]
-                done = subprocess.run(asked, check=True, capture_output=True, text=True, env=ONE_THREAD)
-            yield {"signal": signal, "samples": size, **json.loads(done.stdout)}
+                found = run_alone(__file__, "--measure", path, "--repeats", repeats)
+            yield {"signal": signal, "samples": size, **found}
 
 
 def table(about: dict[str, Any], found: list[dict[str, Any]]) -> str:
@@ -190,11 +186,7 @@ def main() -> int:
         sys.stdout.write(json.dumps(measure(options.measure, options.repeats)))
         return 0
     sizes = options.sizes or [*SIZES, *([LONGEST] if options.longest else [])]
-    about = {
-        "sigkit_tree": provenance.tree_hash(), "uncommitted_changes": provenance.has_uncommitted_changes(),
-        "seed": SEED, "versions": provenance.versions(), "repeats": options.repeats, "complete": not options.sizes,
-        "machine": "Two cores of a machine that other work shared.",
-    }  # fmt: skip
+    about = about_run(SEED, repeats=options.repeats, complete=not options.sizes, machine=MACHINE)
     found = list(rows(sizes, options.repeats))
     text = table(about, found)
     write_study(options.out, "detect_passes", {**about, "rows": found}, text)

@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -21,8 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from own_process import MACHINE, run_alone
 
-from sigkit import provenance, registry
+from sigkit import registry
 from sigkit.context.apply_context import apply_context
 from sigkit.context.capture_info import CaptureInfo
 from sigkit.features.waveform_features import add_shape_columns
@@ -36,7 +35,7 @@ from sigkit.types.capture import Capture
 from sigkit.types.channel import Channel
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from study_files import caveats, write_study
+from study_files import about_run, caveats, write_study
 
 RATES_HZ = (20e3, 200e3, 1e6)
 FIRINGS = (25, 100, 400)
@@ -45,7 +44,6 @@ SEED = 20_260_012
 STAGES = ("locate", "measure", "features", "context")
 #: What the project asks for: all stages of a firing at 200 kS/s.
 MOST_MS, ASKED_RATE_HZ = 0.25, 200e3
-ONE_THREAD = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 
 def record(rate_Hz: float, firings: int) -> np.ndarray:
@@ -170,16 +168,10 @@ def main() -> int:
     if options.rate is not None:
         sys.stdout.write(json.dumps(measure_rate(options.rate, options.repeats)))
         return 0
-    about = {
-        "sigkit_tree": provenance.tree_hash(), "uncommitted_changes": provenance.has_uncommitted_changes(),
-        "seed": SEED, "versions": provenance.versions(), "repeats": options.repeats, "complete": options.repeats >= 5,
-        "machine": "Two cores of a machine that other work shared.",
-    }  # fmt: skip
+    about = about_run(SEED, repeats=options.repeats, complete=options.repeats >= 5, machine=MACHINE)
     found: list[dict[str, Any]] = []
     for rate_Hz in RATES_HZ:
-        asked = [sys.executable, __file__, "--rate", str(rate_Hz), "--repeats", str(options.repeats)]
-        done = subprocess.run(asked, check=True, capture_output=True, text=True, env=ONE_THREAD)
-        found += json.loads(done.stdout)
+        found += run_alone(__file__, "--rate", rate_Hz, "--repeats", options.repeats)
     text = table(about, found)
     write_study(options.out, "measure_firings", {**about, "rows": found}, text)
     sys.stdout.write(text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,8 +19,8 @@ from sigkit.types.channel import Channel
 RATE = 100_000.0
 
 
-def opened(path: Path, **options: object) -> Capture:
-    [capture] = open_source(SourceReference(path.name, str(path)), ReadOptions(**options))  # type: ignore[arg-type]
+def opened(path: Path, **options: Any) -> Capture:
+    [capture] = open_source(SourceReference(path.name, str(path)), ReadOptions(**options))
     return capture
 
 

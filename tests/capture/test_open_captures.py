@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -71,9 +71,12 @@ def test_each_file_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 def test_files_are_opened_one_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path)
     opened = open_captures([str(tmp_path)])
-    assert next(opened).name == "0.npz"  # type: ignore[union-attr]
+    first = next(opened)
+    assert isinstance(first, Capture)
+    assert first.name == "0.npz"
     monkeypatch.setattr(module, "rank_readers", lambda *_: pytest.fail("opened ahead"))
-    opened.close()  # type: ignore[attr-defined]
+    assert isinstance(opened, Generator)
+    opened.close()
 
 
 class Stranger:
@@ -81,7 +84,7 @@ class Stranger:
 
     name = "stranger"
     suffixes = (".str",)
-    likelihood = 0.85
+    likelihood: Any = 0.85
 
     def sniff(self, head: bytes, name: str) -> float:
         return self.likelihood
@@ -112,7 +115,7 @@ def test_a_failing_reader_leaves_the_file_to_the_next(stranger: Stranger, tmp_pa
 
 
 def test_a_reader_that_cannot_even_sniff_is_passed_over(stranger: Stranger, tmp_path: Path) -> None:
-    stranger.likelihood = "high"  # type: ignore[assignment]
+    stranger.likelihood = "high"
     path = tmp_path / "a.bin"
     path.write_bytes(bytes(range(200)))
     with pytest.raises(CaptureError, match=r"no reader knows this content.*wav: begins with RIFF.*stranger: failed"):

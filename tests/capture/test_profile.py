@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,9 +35,9 @@ def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "own"
 
 
-def capture_of(count: int, name: str = "heron/a.csv", **settings: object) -> Capture:
+def capture_of(count: int, name: str = "heron/a.csv", **settings: Any) -> Capture:
     channels = tuple(Channel(f"c{k}", np.arange(9.0) + k, 1e5, unit="V") for k in range(count))
-    return Capture(name, channels, **settings)  # type: ignore[arg-type]
+    return Capture(name, channels, **settings)
 
 
 def test_written_and_read_back(tmp_path: Path) -> None:

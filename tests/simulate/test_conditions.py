@@ -6,6 +6,7 @@ Directions marked "common practice, no source" are trade knowledge relative to a
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,8 +42,8 @@ def sound_drivers(ignition_type: str = "coil_on_plug", seed: int = 3) -> EventDr
     return event_drivers(run, rng)
 
 
-def with_severity(drivers: EventDrivers, condition: str, severity: float, **more: object) -> EventDrivers:
-    return apply_conditions(drivers, {condition: np.full((len(drivers), 2), severity)}, **more)  # type: ignore[arg-type]
+def with_severity(drivers: EventDrivers, condition: str, severity: float, **more: Any) -> EventDrivers:
+    return apply_conditions(drivers, {condition: np.full((len(drivers), 2), severity)}, **more)
 
 
 @pytest.fixture(scope="module")
