@@ -27,11 +27,14 @@ def finished(make_task: Callable[[int], Any], tasks: list[int], workers: int, ti
     return parts
 
 
-def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path) -> None:
-    """Fit a network on examples (label 1 or 0, or one of several classes) and write its weights as ``.npz``."""
+def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path, members: int = 1) -> None:
+    """Fit a network on examples (label 1 or 0, or one of several classes) and write its weights as ``.npz``.
+
+    Several members are fitted from different starts.
+    """
     from sklearn.neural_network import MLPClassifier
 
-    _fit(MLPClassifier, features, label, layers, out)
+    _fit(MLPClassifier, features, label, layers, out, members)
 
 
 def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, passes: int) -> None:
@@ -55,7 +58,7 @@ def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, pa
         network.intercepts_ = [arrays[f"bias_{number}"] for number in layers]
         network.best_validation_score_, network._no_improvement_count, network.n_iter_, network.t_ = -np.inf, 0, 0, 0
         network.set_params(max_iter=passes).fit(scaled, label)
-    _write(network, arrays["centre"], arrays["spread"], stored)
+    _write([network], arrays["centre"], arrays["spread"], stored)
 
 
 def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
@@ -65,22 +68,35 @@ def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out
     _fit(MLPRegressor, features, target, layers, out)
 
 
-def _fit(kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
+def _fit(
+    kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path, members: int = 1
+) -> None:
+    import joblib
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.preprocessing import StandardScaler
 
     scaler = StandardScaler().fit(features)
-    network = kind(
-        hidden_layer_sizes=layers, max_iter=60, batch_size=512 if len(target) < 300_000 else 1024, **_SETTINGS
-    )
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(scaler.transform(features), target)
-    _write(network, scaler.mean_, scaler.scale_, out)
+    scaled = scaler.transform(features)
+    size = 512 if len(target) < 300_000 else 1024
+    networks = [
+        kind(hidden_layer_sizes=layers, max_iter=60, batch_size=size, **{**_SETTINGS, "random_state": 1 + number})
+        for number in range(members)
+    ]
+
+    def fitted(network: Any) -> Any:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            return network.fit(scaled, target)
+
+    networks = joblib.Parallel(n_jobs=min(members, joblib.cpu_count()))(map(joblib.delayed(fitted), networks))
+    _write(networks, scaler.mean_, scaler.scale_, out)
 
 
-def _write(network: Any, centre: NDArray, spread: NDArray, out: Path) -> None:
+def _write(networks: list[Any], centre: NDArray, spread: NDArray, out: Path) -> None:
     arrays = {"centre": centre, "spread": spread}
-    for number, (weight, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
-        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = weight, bias
+    for number in range(len(networks[0].coefs_)):
+        weight = np.stack([network.coefs_[number] for network in networks])
+        bias = np.stack([network.intercepts_[number] for network in networks])
+        one = len(networks) == 1
+        arrays[f"weight_{number}"], arrays[f"bias_{number}"] = (weight[0], bias[0]) if one else (weight, bias)
     np.savez_compressed(out, **{name: value.astype(np.float32) for name, value in arrays.items()})

@@ -46,14 +46,17 @@ EACH_OTHER = 3
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
 STAGES = {
-    "droop": (6000, 0), "ends": (4800, 0), "edges": (4800, 0), "fine": (6000, 0), "choice": (2800, 150),
-    "answers": (3200, 220),
+    "droop": (6000, 0), "ends": (4800, 0), "edges": (4800, 0), "fine": (6000, 0), "choice": (4800, 150),
+    "answers": (5200, 270),
 }  # fmt: skip
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
 NEAR_S = 250e-6
 FAR_SHARE = 0.06
+#: Networks whose mean places the end (our choice: what one of them wanders from start to start is as large as the
+#: noise of usual records leaves).
+FINE_MEMBERS = 3
 #: Share of the columns about likely but wrong ends that are taken as examples.
 WRONG_SHARE = 0.3
 #: Columns judged about the true end, and at least in seconds.
@@ -254,7 +257,7 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
     elif stage == "fine":
         for which in ("fast", "slow"):
             out = FOLDER / f"fine_{which}_weights.npz"
-            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (160, 64), out)
+            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (160, 64), out, FINE_MEMBERS)
     elif stage == "choice":
         fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz")
     else:

@@ -45,7 +45,8 @@ class _Burn:
     def __init__(self, run: EventRun, rows: NDArray) -> None:
         self.run, self.rows = run, rows
         self.level = np.full(rows.size, -2)
-        self.move = np.zeros((5, 10, rows.size))
+        count = run.burning.size
+        self.move = np.zeros((count, count + 5, rows.size))
         self.coarse = np.zeros(rows.size, dtype=bool)
         self.load()
 
@@ -87,7 +88,7 @@ class _Burn:
             else:
                 self.names[name][:, which] = value.T
         if isinstance(which, slice):
-            self.x = np.ascontiguousarray(run.state[own, :5].T)
+            self.x = np.ascontiguousarray(run.state[own][:, run.coil_states].T)
             self.t = run.t[own].copy()
             self.dead = np.zeros(own.size, dtype=bool)
             self.stop = np.empty(own.size)
@@ -101,7 +102,7 @@ class _Burn:
     def save(self, which: NDArray) -> None:
         """Write the state of some events back to the run."""
         run, own, names = self.run, self.rows[which], self.names
-        run.state[own, :5] = self.x[:, which].T
+        run.state[own[:, None], run.coil_states] = self.x[:, which].T
         run.t[own] = self.t[which]
         run.gap_V[own], run.gap_S[own] = names["V"][:, which].T, names["S"][:, which].T
         run.draw_A[own] = names["A"][:, which].T
@@ -132,7 +133,7 @@ class _Burn:
         run, own = self.run, self.rows[which]
         mode = run.kind(own)
         run.burning.build(mode, own)
-        result = np.empty((5, 10, which.size))
+        result = np.empty((*self.move.shape[:2], which.size))
         for value in np.unique(damping):
             some = np.flatnonzero(damping == value)
             result[:, :, some] = run.burning.driven_propagator(mode[some], own[some], step[some], value)
@@ -142,9 +143,10 @@ class _Burn:
         """Return state, gap voltage, drawn current and gap current at the end of a step."""
         get = {k: v[:, which] for k, v in self.names.items()
                if k in ("held", "S", "farad", "shunt_S", "V", "sign", "fall", "ohm", "arc", "A")}
-        free = np.einsum("ijn,jn->in", move[:, :5], self.x[:, which]) + move[:, 5]
-        free += move[:, 6] * get["A"][0] + move[:, 7] * get["A"][1]
-        late = move[:, 8:10]
+        states = len(move)
+        free = np.einsum("ijn,jn->in", move[:, :states], self.x[:, which]) + move[:, states]
+        free += move[:, states + 1] * get["A"][0] + move[:, states + 2] * get["A"][1]
+        late = move[:, states + 3 : states + 5]
         storage = get["farad"] / h
         conductance = storage + get["shunt_S"] + get["S"]
         source = storage * get["V"] + get["held"] * get["S"] * get["sign"] * get["fall"]

@@ -18,7 +18,7 @@ _POSITIVE = (
     "column_inertia_s",
 )
 _NOT_NEGATIVE = ("series_ohm", "open_gap_V", "stretch_m_per_s", "flow_noise", "soft_end", "repeat_strikes",
-                 "supply_V", "blow_out_s", "column_ohm")
+                 "supply_V", "blow_out_s", "column_ohm", "joint_capacitance_F")
 #: What may be infinite: absent leaks and events that never come.
 _MAY_BE_INFINITE = ("core_loss_ohm", "shunt_ohm", "tower_leak_ohm", "leak_breakdown_V", "breakdown_V",
                     "stretch_limit_V", "rebreakdown_V", "open_gap_V", "blow_out_s", "primary_damping_ohm")
@@ -58,7 +58,7 @@ def check_parameters(parameters: CircuitParameters) -> None:
         elif name in _NOT_NEGATIVE:
             wrong |= value < 0
             wanted += " not below zero"
-        elif name == "coupling":
+        elif name in ("coupling", "section_share", "section_leakage"):
             wrong |= (value <= 0) | (value >= 1)
             wanted += " between 0 and 1, both excluded"
         elif name == "winding_sign":

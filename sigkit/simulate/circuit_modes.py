@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from sigkit.errors import SimulationError
 from sigkit.simulate.circuit_parameters import CircuitParameters
 
-#: States: primary current, secondary current (into tower 0), switch voltage, towers 0 and 1, plugs 0 and 1.
+#: States: primary current, secondary current (into tower 0), switch voltage, towers 0 and 1, plugs 0 and 1. Where a
+#: secondary has two sections, the current from tower 1 to their joint and the voltage of the joint follow.
 PRIMARY_CURRENT, SECONDARY_CURRENT, SWITCH_VOLTAGE, TOWER, PLUG = 0, 1, 2, slice(3, 5), slice(5, 7)
 
 #: What the primary switch does.
@@ -36,6 +37,43 @@ _GROUND_F, _GROUND_OHM = 1.0, 1e-3
 SMALLEST_LINK_OHM = 1.0
 
 
+def section_inductances(p: CircuitParameters) -> NDArray[np.float64]:
+    """Return the inductances of primary and both sections of divided secondaries, shape (n, 3, 3), henry.
+
+    Both sections are coupled to the primary alike; what they leak between each other is a share of what a winding and
+    the primary do.
+    """
+    between = 1.0 - p.section_leakage * (1.0 - p.coupling**2)
+    near, far = p.section_share, 1.0 - p.section_share
+    mutual = p.winding_sign * p.coupling * np.sqrt(p.primary_inductance_H * p.secondary_inductance_H)
+    result = np.empty((len(p), 3, 3))
+    result[:, 0, 0] = p.primary_inductance_H
+    result[:, 1, 1] = p.secondary_inductance_H * near**2
+    result[:, 2, 2] = p.secondary_inductance_H * far**2
+    result[:, 0, 1] = result[:, 1, 0] = mutual * near
+    result[:, 0, 2] = result[:, 2, 0] = mutual * far
+    result[:, 1, 2] = result[:, 2, 1] = p.secondary_inductance_H * near * far * between
+    return result
+
+
+def _divide(flow: NDArray, store: NDArray, p: CircuitParameters) -> None:
+    """Turn secondaries of one piece into two sections, in place; the last two states are theirs."""
+    own = np.flatnonzero(p.joint_capacitance_F > 0)
+    whole = np.flatnonzero(p.joint_capacitance_F <= 0)
+    current, joint = flow.shape[1] - 2, flow.shape[1] - 1
+    # Without a second section its states stand idle.
+    for state in (current, joint):
+        flow[whole, state, state], store[whole, state, state] = -1.0, 1.0
+    ohm = p.secondary_resistance_ohm[own]
+    flow[own, 1, 1], flow[own, current, current] = -ohm * p.section_share[own], -ohm * (1.0 - p.section_share[own])
+    flow[own, 1, 4], flow[own, 1, joint], flow[own, current, joint], flow[own, current, 4] = 0.0, 1.0, -1.0, 1.0
+    flow[own, 4, 1], flow[own, 4, current] = 0.0, -1.0
+    flow[own, joint, 1], flow[own, joint, current], flow[own, joint, joint] = -1.0, 1.0, -1.0 / CLEAN_OHM
+    wound = np.array([0, 1, current])
+    store[own[:, None, None], wound[:, None], wound] = section_inductances(p)[own]
+    store[own, joint, joint] = p.joint_capacitance_F[own]
+
+
 class CircuitModes:
     """Matrices of n events in every kind of circuit (`BLOCKED`), built when first asked for.
 
@@ -51,7 +89,9 @@ class CircuitModes:
     """
 
     def __init__(self, parameters: CircuitParameters, link_ohm: NDArray, plugs: bool) -> None:
-        self.parameters, self.link_ohm, self.size = parameters, link_ohm, 7 if plugs else 5
+        self.parameters, self.link_ohm, self.plugs = parameters, link_ohm, plugs
+        self.sections = bool((parameters.joint_capacitance_F > 0).any())
+        self.size = (7 if plugs else 5) + 2 * self.sections
         n = len(parameters)
         self.known = np.zeros((2 * BLOCKED, n), dtype=bool)
         shape = (2 * BLOCKED, n, self.size)
@@ -114,7 +154,7 @@ class CircuitModes:
         store[:, 2, 2] = p.primary_capacitance_F
         store[:, 3, 3] = self.tower_F[rows, 0]
         store[:, 4, 4] = self.tower_F[rows, 1]
-        if size == 7:
+        if self.plugs:
             for end in range(2):
                 link_S = 1.0 / self.link_ohm[rows, end]
                 tower, plug = 3 + end, 5 + end
@@ -122,6 +162,8 @@ class CircuitModes:
                 flow[:, tower, plug] = flow[:, plug, tower] = link_S
                 flow[:, plug, plug] = -link_S - 1.0 / p.shunt_ohm[:, end] - 1.0 / CLEAN_OHM
                 store[:, plug, plug] = p.plug_capacitance_F[:, end]
+        if self.sections:
+            _divide(flow, store, p)
         source = np.zeros((n, size))
         source[:, 0] = p.supply_V
         source[:, 2] = self.switch_V[mode, rows] * self.switch_S[mode, rows]

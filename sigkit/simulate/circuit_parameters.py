@@ -60,20 +60,27 @@ class CircuitParameters:
     repeat_strikes: NDArray  # int, 0 for one discharge only
     repeat_burn_s: NDArray  # burn allowed before the coil is switched on again
     repeat_dwell_s: NDArray
-    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no, no, 0).
+    # Fields with a default fill themselves when left out (our choices: 0.1 ohm, none, 20 us, no, no, 0, 0,
+    # a half, a half).
     switch_on_ohm: NDArray = field(default_factory=_left_out)  # (n,) of the conducting switch
     primary_damping_ohm: NDArray = field(default_factory=_left_out)  # (n,) across the primary winding; inf: none
     column_inertia_s: NDArray = field(default_factory=_left_out)  # (n, 2) of the glow column's conductance
     fall_stays: NDArray = field(default_factory=_left_out)  # bool (n, 2): a soft end fades over the cathode fall
     blocking_diode: NDArray = field(default_factory=_left_out)  # bool (n,): ends the secondary of a single coil
     column_ohm: NDArray = field(default_factory=_left_out)  # (n, 2) of a column that keeps its fall; 0: glow law
+    # (n,) to ground from the joint of two sections of the secondary; 0: one piece
+    joint_capacitance_F: NDArray = field(default_factory=_left_out)
+    section_share: NDArray = field(default_factory=_left_out)  # (n,) of the turns in the section at tower 0
+    section_leakage: NDArray = field(default_factory=_left_out)  # (n,) between them, of 1 - coupling squared
 
     def __post_init__(self) -> None:
         n = len(self)
         for name, value in (("switch_on_ohm", np.full(n, 0.1)), ("primary_damping_ohm", np.full(n, np.inf)),
                             ("column_inertia_s", np.full((n, 2), 20e-6)),
                             ("fall_stays", np.zeros((n, 2), dtype=bool)),
-                            ("blocking_diode", np.zeros(n, dtype=bool)), ("column_ohm", np.zeros((n, 2)))):
+                            ("blocking_diode", np.zeros(n, dtype=bool)), ("column_ohm", np.zeros((n, 2))),
+                            ("joint_capacitance_F", np.zeros(n)), ("section_share", np.full(n, 0.5)),
+                            ("section_leakage", np.full(n, 0.5))):
             if getattr(self, name).size == 0:
                 object.__setattr__(self, name, value)
 

@@ -16,6 +16,7 @@ from sigkit.simulate.circuit_modes import (
     REVERSE,
     SMALLEST_LINK_OHM,
     CircuitModes,
+    section_inductances,
 )
 from sigkit.simulate.circuit_parameters import CircuitParameters
 from sigkit.simulate.knot_store import KnotStore
@@ -69,7 +70,11 @@ class EventRun:
         self.clock[np.arange(n), 2 * p.repeat_strikes + 2] = self.end_s
         self.tick = np.zeros(n, dtype=np.int64)
         self.t = -p.dwell_s - before_s
-        self.state = np.zeros((n, 7))
+        self.sections = p.joint_capacitance_F > 0
+        divided = bool(self.sections.any())
+        # What `CircuitModes` without plugs has of the states with plugs.
+        self.coil_states = np.array([0, 1, 2, 3, 4, *((7, 8) if divided else ())])
+        self.state = np.zeros((n, 9 if divided else 7))
         self.state[:, 2] = p.supply_V
         self.mode = np.full(n, OFF)
         self.blocked = np.zeros(n, dtype=bool)  # the diode in the secondary
@@ -113,6 +118,7 @@ class EventRun:
         inductance = p.coupling * np.sqrt(p.primary_inductance_H * p.secondary_inductance_H) * p.winding_sign
         self.mutual_H = inductance
         self.determinant = p.primary_inductance_H * p.secondary_inductance_H - inductance**2
+        self.per_henry = np.linalg.inv(section_inductances(p))[:, 0] if divided else np.zeros((n, 3))
         zero = np.zeros(n)
         self.watch = np.stack([-p.current_limit_A, zero - 1, -p.clamp_V, p.clamp_V, p.reverse_block_V])
         self.back = np.stack([zero - 1, zero - 1, -p.reverse_block_V, zero - 1, zero - 1])
@@ -292,9 +298,9 @@ class EventRun:
         return 40.46 * length * 1e3 * pressure**0.51
 
     def slopes(self, rows: NDArray, mode: NDArray, x: NDArray, draw: NDArray) -> NDArray:
-        """Return d/dt of the four signals, shape (4, ...); x (5, ...), draw (2, ...), events in axis 1.
+        """Return d/dt of the four signals, shape (4, ...); events in axis 1.
 
-        ``mode`` is a kind of circuit.
+        ``mode`` is a kind of circuit, x holds the `coil_states`, draw (2, ...) the currents from the towers.
         """
         more = (slice(None),) + (None,) * (x.ndim - 2)
         p = self.p
@@ -302,15 +308,23 @@ class EventRun:
         def of(array: NDArray) -> NDArray:
             return array[rows][more]
 
-        i1, i2, v1, a, b = x
+        i1, i2, v1, a, b = x[:5]
         kind, own = mode[more], rows[more]
         first = of(p.supply_V) - of(p.primary_resistance_ohm) * i1 - v1
         second = b - a - of(p.secondary_resistance_ohm) * i2
         current = (of(p.secondary_inductance_H) * first - of(self.mutual_H) * second) / of(self.determinant)
+        into_b = i2
+        if len(x) > 5:
+            divided, into, joint = of(self.sections), x[5], x[6]
+            near, ohm = of(p.section_share), of(p.secondary_resistance_ohm)
+            of_joint = of(self.per_henry)
+            parted = of_joint[..., 0] * first + of_joint[..., 1] * (joint - a - near * ohm * i2)
+            parted += of_joint[..., 2] * (b - joint - (1.0 - near) * ohm * into)
+            current, into_b = np.where(divided, parted, current), np.where(divided, into, i2)
         modes = self.burning
         switch = (v1 - modes.switch_V[kind, own]) * modes.switch_S[kind, own]
         switch += (v1 - of(p.supply_V)) / of(p.primary_damping_ohm)
         core = (a - b) / of(p.core_loss_ohm)
         rise_a = (i2 - core - modes.leak_S[kind, own, 0] * a - draw[0]) / of(modes.tower_F[:, 0])
-        rise_b = (-i2 + core - modes.leak_S[kind, own, 1] * b - draw[1]) / of(modes.tower_F[:, 1])
+        rise_b = (-into_b + core - modes.leak_S[kind, own, 1] * b - draw[1]) / of(modes.tower_F[:, 1])
         return np.stack([rise_a, rise_b, (i1 - switch) / of(p.primary_capacitance_F), current])

@@ -109,9 +109,7 @@ def write_netlist(
         f"Bswitch collector 0 I=v(gate)*min(v(collector)/{one('switch_on_ohm'):.12g},{limit:.12g})"
         f"+max(v(collector)-{clamp:.12g},0)/{CLAMP_OHM}+min(v(collector)+{back:.12g},0)/{CLAMP_OHM}",
         # A positive winding sign makes tower 0 rise when the collector does.
-        f"Lsecondary {'coil1 tower0' if sign > 0 else 'tower0 coil1'} {one('secondary_inductance_H'):.12g} IC=0",
-        f"Kcoil Lprimary Lsecondary {one('coupling'):.12g}",
-        f"Rsecondary coil1 coil2 {one('secondary_resistance_ohm'):.12g}",
+        *_secondary_lines(p),
         "Vwind coil2 tower1 0",
     ]
     if np.isfinite(p.primary_damping_ohm[0]):
@@ -138,6 +136,32 @@ def write_netlist(
         ".end",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _secondary_lines(p: CircuitParameters) -> list[str]:
+    """Return the secondary between tower0 and coil2, of one piece or of two sections."""
+    sign, ohm = int(p.winding_sign[0]), p.secondary_resistance_ohm[0]
+
+    def turned(first: str, second: str) -> str:
+        return f"{first} {second}" if sign > 0 else f"{second} {first}"
+
+    if p.joint_capacitance_F[0] == 0:
+        return [
+            f"Lsecondary {turned('coil1', 'tower0')} {p.secondary_inductance_H[0]:.12g} IC=0",
+            f"Kcoil Lprimary Lsecondary {p.coupling[0]:.12g}",
+            f"Rsecondary coil1 coil2 {ohm:.12g}",
+        ]
+    near = p.section_share[0]
+    return [
+        f"Lnear {turned('coil1', 'tower0')} {p.secondary_inductance_H[0] * near**2:.12g} IC=0",
+        f"Rnear joint coil1 {ohm * near:.12g}",
+        f"Cjoint joint 0 {p.joint_capacitance_F[0]:.12g} IC=0",
+        f"Lfar {turned('coil3', 'joint')} {p.secondary_inductance_H[0] * (1 - near) ** 2:.12g} IC=0",
+        f"Rfar coil3 coil2 {ohm * (1 - near):.12g}",
+        f"Knear Lprimary Lnear {p.coupling[0]:.12g}",
+        f"Kfar Lprimary Lfar {p.coupling[0]:.12g}",
+        f"Kboth Lnear Lfar {1 - p.section_leakage[0] * (1 - p.coupling[0] ** 2):.12g}",
+    ]
 
 
 def _end_lines(p: CircuitParameters, e: int) -> list[str]:

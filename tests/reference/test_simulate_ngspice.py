@@ -27,13 +27,15 @@ def events():
     coils = typical_coils(EVENTS, np.random.default_rng(20), shared=np.arange(EVENTS) % 2 == 1)
     # No current limit (the models differ there), no fluctuation (the netlist has none). One single coil has a blocking
     # diode, behind which the lead keeps its charge but for a leak; the last two coils spark over columns that keep
-    # their fall however small the current.
+    # their fall however small the current; a single and a shared coil have secondaries of two sections.
     diode = np.arange(EVENTS) == EVENTS - 4
     steady = np.where(np.arange(EVENTS) >= EVENTS - 2, 3e3, 0.0)
     coils = coils.with_(
         flow_noise=0 * coils.flow_noise, current_limit_A=np.full(EVENTS, 50.0), blocking_diode=diode,
         tower_leak_ohm=np.where(diode[:, None], 10e6, coils.tower_leak_ohm),
         column_ohm=np.stack([steady, steady], axis=1),
+        joint_capacitance_F=np.where(np.isin(np.arange(EVENTS), (0, EVENTS - 1)), 30e-12, 0.0),
+        section_share=np.full(EVENTS, 0.4),
     )  # fmt: skip
     return coils, integrate_circuit(coils, np.random.default_rng(0))
 
