@@ -83,6 +83,7 @@ def test_the_usual_engines_stay_what_they_were():
         assert not engine.lead["rotor_gap_V"].any()
         assert not engine.lead["column_ohm"].any()
         assert not engine.coil["blocking_diode"].any()
+        assert not engine.coil["joint_capacitance_F"].any()
     other = [draw_engine(StudyRecipe(structure_share=1.0), np.random.default_rng(seed), "e") for seed in range(40)]
     assert any(engine.lead["fall_stays"].all() for engine in other)
     steady = [engine.lead for engine in other if engine.lead["column_ohm"].any()]
@@ -91,6 +92,34 @@ def test_the_usual_engines_stay_what_they_were():
     assert any((engine.lead["rotor_gap_V"] > 1e3).all() for engine in other)
     assert all(not engine.lead["rotor_gap_V"].any() for engine in other if engine.shared)
     assert any(engine.coil["blocking_diode"].all() for engine in other)
+    assert 0 < sum(engine.coil["joint_capacitance_F"].all() for engine in other) < len(other)
     assert not any(engine.coil["blocking_diode"].any() for engine in other if engine.shared)
     with pytest.raises(SettingsError, match="structure_share"):
         StudyRecipe(structure_share=1.5)
+
+
+def test_two_sections_without_a_capacitance_between_them_are_one_winding():
+    near, leakage = 0.4, 0.6
+    # A joint that holds nothing leaves the sections in series: their inductances and twice what couples them.
+    between = 1.0 - leakage * (1.0 - COIL["coupling"] ** 2)
+    share = near**2 + (1.0 - near) ** 2 + 2.0 * near * (1.0 - near) * between
+    alike = {**COIL, "secondary_inductance_H": COIL["secondary_inductance_H"] * share,
+             "coupling": COIL["coupling"] / np.sqrt(share)}  # fmt: skip
+    parts = concatenate([textbook_coil(**COIL), textbook_coil(**alike), textbook_coil(**COIL)])
+    both = parts.with_(
+        joint_capacitance_F=np.array([1e-15, 0.0, 60e-12]), section_share=np.full(3, near),
+        section_leakage=np.full(3, leakage),
+    )  # fmt: skip
+    event = integrate_circuit(both, np.random.default_rng(0))
+    truth = event.truth
+    assert truth.breakdown_s[0, 0] == pytest.approx(truth.breakdown_s[1, 0], abs=0.1e-6)
+    assert truth.burn_end_s[0, 0] == pytest.approx(truth.burn_end_s[1, 0], rel=2e-3)
+    times = np.linspace(-1.4e-3, 4e-3, 4000)
+    divided, single, loose = event.sample("tower_0_V", np.arange(3), np.tile(times, (3, 1)))
+    far = np.abs(times - truth.breakdown_s[0, 0]) > 20e-6
+    assert np.abs(divided - single)[far].max() < 0.01 * np.abs(single).max()
+    # With a capacitance there the sections ring against each other when the gap breaks down.
+    begin, end = truth.breakdown_s[2, 0], truth.burn_end_s[2, 0]
+    burn = (times > begin + 20e-6) & (times < min(begin + 0.4e-3, end))
+    rough = [np.abs(np.diff(level[burn], 2)).max() for level in (single, loose)]
+    assert rough[1] > 1.5 * rough[0]
