@@ -29,6 +29,9 @@ STEP_S = 0.15e-3
 #: The beginning of the step is sought this far in front of its middle, and half as far behind, seconds (our choice).
 ABOUT_ON_S = 60e-6
 
+#: The level in front of a switching-on lies at most so many of its steps from the usual level (our choice: hum may
+#: be as large as the step).
+MOST_STEPS_AWAY = 3.0
 #: A settled level this far from the usual one, as a share of the tallest sample, is a plateau (our choice).
 PLATEAU_SHARE = 0.3
 #: Droop that is worth undoing where instants are sought, 1/s (our choice: a time constant of 4 ms; a
@@ -127,7 +130,7 @@ def rough_windows(
     # Levels, droop and the switching-on are told from thinned rows.
     thin = rows.reshape(len(rows), -1, group).mean(axis=2)
     step_s, thin_zero, noise = interval_s * group, zero // group, condition.noise / np.sqrt(factor * group)
-    on = _coil_on(thin, thin_zero, step_s, noise)
+    on = _coil_on(thin, thin_zero, step_s, noise, sign * level)
     quiet = _quiet(thin, step_s, noise)
     ramp = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
     baseline = ramp.at((np.arange(m) + 0.5) / group - 0.5)
@@ -159,9 +162,9 @@ def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
 
 
 def _coil_on(
-    rows: NDArray, zero: int, interval_s: float, noise: float
+    rows: NDArray, zero: int, interval_s: float, noise: float, usual: NDArray
 ) -> NDArray[np.float64]:
-    """Find the largest lasting step down in front of the onset."""
+    """Find the largest lasting step down, from about the usual level, in front of the onset."""
     side = max(2, round(STEP_S / interval_s))
     last = zero - max(2, round(0.25e-3 / interval_s))
     sums = np.cumsum(np.nan_to_num(np.pad(rows, ((0, 0), (1, 0)))), axis=1)
@@ -179,6 +182,8 @@ def _coil_on(
     other = np.where(np.abs(k[None, :] - k[best][:, None]) > 3 * side, fall, -np.inf)
     rival = np.where(np.isfinite(other).any(axis=1), other.max(axis=1), 0.0)
     shows = (height > limit) & (height > 1.5 * rival)
+    # A record that begins within the dwell has small steps on its plateau, far from the level of rest.
+    shows &= np.abs(before[np.arange(rows.shape[0]), best] - usual) < MOST_STEPS_AWAY * height
     return np.where(shows, k[best].astype(float), np.nan)
 
 
