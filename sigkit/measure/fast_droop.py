@@ -18,7 +18,9 @@ BURN_BEND_HZ, BURN_BEND_U_HZ = 600.0, 300.0
 MOST_LEFT = 0.2
 
 
-def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> tuple[float, float]:
+def estimate_fast_droop(
+    value: NDArray, integral: NDArray, burning: NDArray, most_left: float = MOST_LEFT
+) -> tuple[float, float]:
     """Estimate g = 1 / time constant from the decay of the burn itself, taking the true burn as a straight line.
 
     Behind a first-order high-pass a voltage v is recorded as y with v = y + g x integral of y: g is the
@@ -30,6 +32,8 @@ def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> 
         Samples less the settled level before coil_on, and their running integral over time.
     burning : ndarray of bool, shape (n, m)
         Where the gap conducts.
+    most_left : float
+        Share of the early burn level that may be left late in the burn.
 
     Returns
     -------
@@ -77,7 +81,7 @@ def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> 
     scatter = float(row_spread(each[None, :])[0]) * np.sqrt(0.5 * np.pi / len(each)) if len(each) > 2 else 0.1 * rate
     rate_u = float(np.hypot(scatter, BURN_BEND_U_HZ))
     rate -= BURN_BEND_HZ
-    if np.median(explained) < 0.9 or _left(value, burning) > MOST_LEFT or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
+    if np.median(explained) < 0.9 or _left(value, burning) > most_left or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
         return 0.0, np.inf
     return min(rate, 1.0 / SHORTEST_S), rate_u
 

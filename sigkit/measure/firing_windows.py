@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
-from sigkit.measure.fast_droop import estimate_fast_droop
+from sigkit.measure.fast_droop import MOST_LEFT, estimate_fast_droop
+from sigkit.measure.mains_hum import find_hum, remove_hum
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
@@ -33,14 +34,19 @@ LATE_AFTER_S, LATE_S = 7e-3, 15e-3
 #: Blocks whose means are compared for the wander of settled levels, and how far apart: about half a burn, and a
 #: dwell with half a burn (our choice), seconds.
 WANDER_BLOCK_S, WANDER_LAG_S = 0.5e-3, 3.5e-3
+#: Hum is sought where settled levels wander by more than this many times what noise does to their means (our choice).
+LEAST_HUM = 4.0
 #: Standard uncertainty of a droop rate that the profile gives, as a share (our choice: parts of five per cent).
 KNOWN_U = 0.05
+#: Rates of a quick pickup from network and burn line may differ by this factor (our choice, about what the network's
+#: tell in nine of ten).
+MOST_APART = 2.5
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
 #: What is learnt of a channel, kept for instants still in use with what it was learnt from: the measurement and the
 #: shapes ask for the same.
-_LEARNT_NAMES = ("correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz")
+_LEARNT_NAMES = ("correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz", "hum_Hz")
 _LEARNT: WeakKeyDictionary[
     Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, float]]
 ] = WeakKeyDictionary()
@@ -105,6 +111,8 @@ class FiringWindows:
         1 / time constant of the pickup, 1/s; 0 where no droop shows.
     ripple_Hz : float
         Frequency of a steady oscillation that was taken out, 0 for none.
+    hum_Hz : float
+        Frequency of the mains' hum that was taken out, 0 for none.
     wander, wander_per_ms : float
         Standard deviation of the difference of two settled levels some milliseconds apart (ripple, drift,
         hum), unit of the channel, and of its change within a millisecond.
@@ -118,7 +126,7 @@ class FiringWindows:
         self.interval_s = 1.0 / channel.sample_rate_Hz
         self._bounds()
         self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
-        self.wander, self.wander_per_ms, self.ripple_Hz = 0.0, 0.0, 0.0
+        self.wander, self.wander_per_ms, self.ripple_Hz, self.hum_Hz = 0.0, 0.0, 0.0, 0.0
         known = _LEARNT.get(instants)
         if known is not None and known[0]() is channel and known[1]() is firings and known[2] == condition:
             self.__dict__.update(known[3])
@@ -201,9 +209,15 @@ class FiringWindows:
         self.ripple_Hz = find_ripple(value, calm, self.interval_s)
         if self.ripple_Hz:
             value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+        self._learn_wander(chosen, first, value, begin, end)
+        if self.wander > LEAST_HUM * self.noise * np.sqrt(self.correlation * self.interval_s / WANDER_BLOCK_S):
+            self.hum_Hz = find_hum(value, calm, first, self.interval_s)
+        if self.hum_Hz:
+            value = remove_hum(value, calm, first, self.interval_s, self.hum_Hz)
+        if self.ripple_Hz or self.hum_Hz:
             before, after = self._before(chosen, first, value), take_columns(value, begin, end)
             level = row_median(before)
-        self._learn_wander(chosen, first, value, begin, end)
+            self._learn_wander(chosen, first, value, begin, end)
         # The offset behind the pickup: what settled stretches show on the whole.
         source = level if np.isfinite(level).any() else row_median(after[:, -max(after.shape[1] // 3, 1) :])
         self.offset = float(np.nanmedian(source)) if np.isfinite(source).any() else np.nan
@@ -220,13 +234,15 @@ class FiringWindows:
         column = np.arange(value.shape[1])
         rows = (value - level[:, None])[whole]
         held = running_integral(rows, self.interval_s)
-        fast, fast_u = estimate_fast_droop(rows, held, (column > breakdown + 1) & (column < burn_end))
         _, off, gone, _ = self._columns(chosen, first)
         # From the last samples of the dwell to behind the collapse: where the firing line points.
         rise = take_columns(value - level[:, None], off - 2, gone + 3)
         told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
-        if told > QUICK_RATE and not (fast > 0 and abs(np.log(fast / told)) < np.log(1.5)):
-            # The burn line's own bend looks like droop as well.
+        # The burn line's own bend looks like droop as well; where the network tells droop, the line tells its rate.
+        quick = told > QUICK_RATE
+        burning = (column > breakdown + 1) & (column < burn_end)
+        fast, fast_u = estimate_fast_droop(rows, held, burning, 1.0 if quick else MOST_LEFT)
+        if quick and not (fast > 0 and abs(np.log(fast / told)) < np.log(MOST_APART)):
             fast, fast_u = told, QUICK_U * told
         if fast > 0:
             self.droop_rate, self.droop_rate_u = fast, fast_u
@@ -341,9 +357,12 @@ class FiringWindows:
         with np.errstate(invalid="ignore"):
             clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
         begin, end = self._after_bounds(rows, first)
-        if self.ripple_Hz:
+        if self.ripple_Hz or self.hum_Hz:
             calm = self._calm(rows, first, value, begin, end)
-            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+            if self.ripple_Hz:
+                value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+            if self.hum_Hz:
+                value = remove_hum(value, calm, first, self.interval_s, self.hum_Hz)
         before = self._before(rows, first, value)
         level = row_median(before)
         level = np.where(np.isfinite(before).sum(axis=1) >= FEWEST, level, np.nan)
