@@ -193,12 +193,21 @@ class LineMaker:
         """Relative errors of the burn voltage where nothing was clipped."""
         error = self.rows["burn_voltage_error"]
         asked = self.secondary & self.rows["burn_voltage_asked"] & ~self.rows["clipped"]
-        for name, quantile in (("median", 50), ("95 % quantile", 95)):
-            yield from self.statistic(
-                f"burn voltage, not clipped: {name} of the absolute relative error", "1",
-                lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
-                else np.nan, asked, np.isfinite(error), error,
-            )  # fmt: skip
+        for words, counted in (
+            ("burn voltage, not clipped", asked),
+            ("burn voltage, not clipped, pickups that pass zero frequency",
+             asked & np.isinf(self.rows["pickup_time_constant_s"])),
+        ):  # fmt: skip
+            for name, quantile in (("median", 50), ("95 % quantile", 95)):
+                yield from self.statistic(
+                    f"{words}: {name} of the absolute relative error", "1",
+                    lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
+                    else np.nan, counted, np.isfinite(error), error,
+                )  # fmt: skip
+        yield from self.share(
+            "95 % interval of burn voltage covers the truth, of answered", self.rows["burn_voltage_inside"],
+            asked & np.isfinite(error),
+        )
 
     def condition(self) -> Iterator[Line]:
         """Condition of firings on secondary leads; a firing not found is a miss."""

@@ -24,7 +24,7 @@ from sigkit.types.flags import OK
 KNOWN = (
     "engine", "capture", "channel", "kind", "lead", "coil", "role", "polarity", "ignition_type", "recording",
     "sparked", "on_record", "cut", "clipped", "measurable", "soft_end", "condition", "sample_rate_Hz", "bits",
-    "burn_time_ms",
+    "burn_time_ms", "pickup_time_constant_s",
 )  # fmt: skip
 #: Timed quantities whose error and interval are scored: column without unit, unit, seconds in one unit.
 TIMED = (("coil_off", "s", 1.0), ("breakdown", "s", 1.0), ("burn_end", "s", 1.0), ("burn_time", "ms", 1e-3))
@@ -122,6 +122,9 @@ def _rows(truth: Table, table: Table, real: NDArray, answer: NDArray, matched: N
     rows["burn_voltage_error"][matched] = np.where(
         usable, (table["burn_voltage_V"][answer] - true_V) / np.abs(true_V), np.nan
     )
+    low, high = table["burn_voltage_lo_V"][answer], table["burn_voltage_hi_V"][answer]
+    rows["burn_voltage_inside"] = np.zeros(n, dtype=bool)
+    rows["burn_voltage_inside"][matched] = usable & (low <= true_V) & (true_V <= high)
     rows["burn_voltage_asked"] = rows["measurable"] & np.isfinite(truth["burn_voltage_V"][real])
     rows["burn_voltage_scaled"] = np.zeros(n, dtype=bool)
     rows["burn_voltage_scaled"][matched] = np.isfinite(table["burn_voltage_kV"][answer])

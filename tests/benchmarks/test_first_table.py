@@ -45,6 +45,7 @@ def rows_of(**changes):
         rows[f"{name}_inside"] = ~spurious
     rows["burn_time_half_width_s"] = np.where(spurious, np.nan, 2e-6)
     rows["burn_voltage_asked"], rows["burn_voltage_error"] = ~spurious, np.where(spurious, np.nan, -0.02)
+    rows["burn_voltage_inside"], rows["pickup_time_constant_s"] = ~spurious, np.repeat([np.inf, 0.02], 4)
     return rows | changes
 
 
@@ -191,6 +192,11 @@ def test_what_intervals_say_by_hand():
     assert rank.value == pytest.approx(1 - 24 / 210)
     voltage = lines["all", "burn voltage, not clipped: 95 % quantile of the absolute relative error"]
     assert (voltage.value, voltage.counted) == (pytest.approx(0.02), 6)
+    flat = "burn voltage, not clipped, pickups that pass zero frequency: median of the absolute relative error"
+    assert lines["all", flat].counted == 3  # the first engine's
+    rows["burn_voltage_inside"] = rows["burn_voltage_inside"] & (np.arange(8) != 1)
+    covered = lines_of(rows)["all", "95 % interval of burn voltage covers the truth, of answered"]
+    assert (covered.value, covered.counted) == (pytest.approx(5 / 6), 6)
 
 
 def test_strata_whose_intervals_are_too_narrow_are_refused_and_others_are_not():
