@@ -16,8 +16,8 @@ TOPOLOGIES = ("common_supply", "blocking_diode", "two_sections", "rotor_gap")
 #: What a table of results on these circuits must say.
 TAUGHT_WORDS = (
     "Nothing was taught on such circuits; but a third of the engines that the built-in detector and locator learnt "
-    "from have rotor gaps, blocking diodes, two sections, columns that keep their fall, ends that fade, or other rings and "
-    "arcs than the usual, by the simulator's own laws."
+    "from have rotor gaps, blocking diodes, two sections, columns that keep their fall, ends that fade, or other rings "
+    "and arcs than the usual, by the simulator's own laws."
 )
 #: Rest before the coil is switched on and time solved behind the switching-off, seconds.
 LEAD_IN_S, AFTER_S = 20e-6, 5e-3

@@ -46,7 +46,9 @@ FEWEST = 4
 BATCH_SAMPLES = 3_000_000
 #: What is learnt of a channel, kept for instants still in use with what it was learnt from: the measurement and the
 #: shapes ask for the same.
-_LEARNT_NAMES = ("correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz", "hum_Hz")
+_LEARNT_NAMES = (
+    "correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz", "hum_Hz"
+)  # fmt: skip
 _LEARNT: WeakKeyDictionary[
     Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, float]]
 ] = WeakKeyDictionary()

@@ -14,9 +14,9 @@ LOWEST_HZ, HIGHEST_HZ = 45.0, 65.0
 BLOCK_S, FEWEST = 0.5e-3, 12
 #: Firings within this time share one sine, seconds (our choice: mains keep their phase to a few degrees over it).
 TOGETHER_S = 2.0
-#: Share of the spread of the settled means that the sine must take away, of many firings and of fewer than `FEW`,
-#: whose tails may look like part of a sine (our choice).
-LEAST_SHARE, LEAST_SHARE_OF_FEW, FEW = 0.5, 0.8, 5
+#: Share of the spread of the settled means that the sine must take away (our choice: a charge that leaves a lead over
+#: 3 ms behind each firing passes for a sine of seven tenths, where firings come each second period).
+LEAST_SHARE = 0.8
 #: Means further than this many spreads from the sine are left out in the second fit (our choice).
 CUT = 3.0
 
@@ -66,8 +66,7 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
         return 0.0
     centred = _centred(means[used][None, :], row[used])[0]
     rest, _ = _rest(centred, time_s[used], row[used], best)
-    share = LEAST_SHARE if np.unique(row).size >= FEW else LEAST_SHARE_OF_FEW
-    return best if _spread(rest) < (1.0 - share) * _spread(centred) else 0.0
+    return best if _spread(rest) < (1.0 - LEAST_SHARE) * _spread(centred) else 0.0
 
 
 def remove_hum(
