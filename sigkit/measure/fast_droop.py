@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.prepare.median import row_median, row_spread
+from sigkit.prepare.median import row_spread
 
 #: Time constants looked for here, seconds (our choice; slower ones show in the tail after the ring).
 SHORTEST_S, LONGEST_S = 20e-6, 0.35e-3
@@ -13,14 +13,9 @@ SHORTEST_S, LONGEST_S = 20e-6, 0.35e-3
 #: 400 simulated firings behind time constants of 0.1 to 1 ms (our figure). It is corrected for
 #: (JCGM 100:2008, 3.2.3).
 BURN_BEND_HZ, BURN_BEND_U_HZ = 600.0, 300.0
-#: Share of the early burn level that may be left late in the burn (our choice: behind 0.3 ms a burn of 1 ms
-#: has a tenth left, while a high series resistance lets a true burn line fall to some tens of per cent).
-MOST_LEFT = 0.2
 
 
-def estimate_fast_droop(
-    value: NDArray, integral: NDArray, burning: NDArray, most_left: float = MOST_LEFT
-) -> tuple[float, float]:
+def estimate_fast_droop(value: NDArray, integral: NDArray, burning: NDArray) -> tuple[float, float]:
     """Estimate g = 1 / time constant from the decay of the burn itself, taking the true burn as a straight line.
 
     Behind a first-order high-pass a voltage v is recorded as y with v = y + g x integral of y: g is the
@@ -32,8 +27,6 @@ def estimate_fast_droop(
         Samples less the settled level before coil_on, and their running integral over time.
     burning : ndarray of bool, shape (n, m)
         Where the gap conducts.
-    most_left : float
-        Share of the early burn level that may be left late in the burn.
 
     Returns
     -------
@@ -81,17 +74,6 @@ def estimate_fast_droop(
     scatter = float(row_spread(each[None, :])[0]) * np.sqrt(0.5 * np.pi / len(each)) if len(each) > 2 else 0.1 * rate
     rate_u = float(np.hypot(scatter, BURN_BEND_U_HZ))
     rate -= BURN_BEND_HZ
-    if np.median(explained) < 0.9 or _left(value, burning) > most_left or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
+    if np.median(explained) < 0.9 or rate < 1.0 / LONGEST_S or rate < 2.0 * rate_u:
         return 0.0, np.inf
     return min(rate, 1.0 / SHORTEST_S), rate_u
-
-
-def _left(value: NDArray, burning: NDArray) -> float:
-    """Return the level at 60-80 % of the burn as a share of that at 2-15 %, median over the firings."""
-    order = np.cumsum(burning, axis=1)
-    share = order / np.maximum(order[:, -1:], 1)
-    early = row_median(np.where(burning & (share > 0.02) & (share < 0.15), value, np.nan))
-    late = row_median(np.where(burning & (share > 0.6) & (share < 0.8), value, np.nan))
-    ratio = np.abs(late) / np.where(np.abs(early) > 0, np.abs(early), np.nan)
-    known = ratio[np.isfinite(ratio)]
-    return float(np.median(known)) if known.size else 1.0

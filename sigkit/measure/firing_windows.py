@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
-from sigkit.measure.fast_droop import MOST_LEFT, estimate_fast_droop
+from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.mains_hum import find_hum, remove_hum
 from sigkit.measure.noise_correlation import noise_correlation
 from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
@@ -227,30 +227,14 @@ class FiringWindows:
             self.droop_rate = 1.0 / self.channel.pickup_time_constant_s
             self.droop_rate_u = KNOWN_U * self.droop_rate
             return
+        if self._learn_quick(chosen, first, value - np.where(np.isfinite(level), level, self.offset)[:, None]):
+            return
         whole = np.isfinite(level) & (np.isfinite(after).sum(axis=1) >= 8)
         if not whole.any():
             self._learn_from_dwell(chosen, first, value - level[:, None], np.isfinite(level))
             return
-        breakdown = (self.instants.breakdown.position[chosen] - first)[whole, None]
-        burn_end = (self.instants.burn_end.position[chosen] - first)[whole, None]
-        column = np.arange(value.shape[1])
-        rows = (value - level[:, None])[whole]
-        held = running_integral(rows, self.interval_s)
-        _, off, gone, _ = self._columns(chosen, first)
-        # From the last samples of the dwell to behind the collapse: where the firing line points.
-        rise = take_columns(value - level[:, None], off - 2, gone + 3)
-        told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
-        # The burn line's own bend looks like droop as well; where the network tells droop, the line tells its rate.
-        quick = told > QUICK_RATE
-        burning = (column > breakdown + 1) & (column < burn_end)
-        fast, fast_u = estimate_fast_droop(rows, held, burning, 1.0 if quick else MOST_LEFT)
-        if quick and not (fast > 0 and abs(np.log(fast / told)) < np.log(MOST_APART)):
-            fast, fast_u = told, QUICK_U * told
-        if fast > 0:
-            self.droop_rate, self.droop_rate_u = fast, fast_u
-            return
         own = chosen[whole]
-        if self._learn_from_tail(rows, own, begin[whole], end[whole]):
+        if self._learn_from_tail((value - level[:, None])[whole], own, begin[whole], end[whole]):
             return
         # Charge left on the floating ends of a shared coil spoils the early tail: look later, as far as the
         # next firing lets one.
@@ -261,6 +245,26 @@ class FiringWindows:
         if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
             return
         self._learn_from_dwell(chosen, first, value - level[:, None], whole)
+
+    def _learn_quick(self, chosen: NDArray, first: NDArray, rows: NDArray) -> bool:
+        """Ask the locator's network whether the pickup is quick, and the burn lines how quick; tell whether it is."""
+        known = np.isfinite(rows).any(axis=1)
+        if not known.any():
+            return False
+        chosen, first, rows = chosen[known], first[known], rows[known]
+        _, off, breakdown, burn_end = self._columns(chosen, first)
+        # From the last samples of the dwell to behind the collapse: where the firing line points.
+        rise = take_columns(rows, off - 2, breakdown + 3)
+        told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
+        if told <= QUICK_RATE:
+            return False
+        # The burn line's own bend looks like droop as well: only where the network tells droop it tells the rate.
+        column = np.arange(rows.shape[1])
+        burning = (column > breakdown[:, None] + 1) & (column < burn_end[:, None])
+        fast, fast_u = estimate_fast_droop(rows, running_integral(rows, self.interval_s), burning)
+        agree = fast > 0 and abs(np.log(fast / told)) < np.log(MOST_APART)
+        self.droop_rate, self.droop_rate_u = (fast, fast_u) if agree else (told, QUICK_U * told)
+        return True
 
     def _learn_from_dwell(self, chosen: NDArray, first: NDArray, rows: NDArray, usable: NDArray) -> None:
         """Take the droop from the shape of the dwell; a dozen firings tell what there is to tell."""
