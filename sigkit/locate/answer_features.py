@@ -9,7 +9,10 @@ from sigkit.locate.end_choice import ChosenEnds
 from sigkit.locate.end_network import LikelyEnds
 from sigkit.locate.first_look import FirstLook
 
-FEATURE_COUNT = 27
+#: Bins about the end whose levels tell how sharp it is, seconds (our choice: a soft end takes tens of microseconds); on
+#: slow records they are as many times wider as columns are longer than 8 us.
+ABOUT_S = 1e-6 * np.array([-60.0, -20.0, -4.0, 4.0, 12.0, 30.0, 70.0])
+FEATURE_COUNT = 27 + 2 + ABOUT_S.size - 1
 #: Stretch at the end of the record whose level is compared with the early burn line, seconds (our choice).
 TAIL_S = 40e-6
 
@@ -52,6 +55,9 @@ def answer_features(
     def ratio(value: NDArray, by: NDArray, low: float, high: float) -> NDArray:
         return np.log10(np.clip(value / by, 10.0**low, 10.0**high))
 
+    edges = ABOUT_S * max(1.0, interval_s / 8e-6) / interval_s
+    about, _ = look.levels.about(np.arange(n), np.nan_to_num(chosen.column), edges)
+    about = np.arcsinh(10.0 * np.clip(np.diff(about, axis=1, prepend=0.0) / early[:, None], -20.0, 20.0))
     one = np.ones(n)
     # No second candidate is as good as one far behind; no candidate at all has no lead.
     rival = np.where(np.isfinite(likely.rival_log_odds), likely.rival_log_odds, -1e3)
@@ -71,5 +77,6 @@ def answer_features(
         np.log10(interval_s / 1e-6) * one, np.log10(sample_rate_Hz / 1e6) * one, float(primary) * one,
         np.log10(1.0 + look.rough.droop_rate) * one, np.isfinite(look.rough.coil_on).astype(float),
         np.clip((look.origin + found.coil_off) / sample_rate_Hz / 1e-3, 0.0, 1.0),
+        np.log10(0.03 + np.nan_to_num(chosen.width, nan=2.0)), np.log10(1e-6 + chosen.mass), *about.T,
     ]  # fmt: skip
     return np.nan_to_num(np.stack(parts, axis=1), nan=0.0, posinf=0.0, neginf=0.0)

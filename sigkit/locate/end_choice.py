@@ -42,8 +42,10 @@ class ChosenEnds:
         Of its likeliest column, from the samples about it.
     share : ndarray
         Its chance among all likely ends.
-    spread : ndarray
-        Standard deviation of the place, columns.
+    spread, width : ndarray
+        Standard deviation of the place, columns; over all columns judged about it.
+    mass : ndarray
+        Sum of the odds within two columns of it.
     rival, rival_share : ndarray
         The likeliest other place, and its chance.
     """
@@ -53,6 +55,8 @@ class ChosenEnds:
     fine_odds: NDArray[np.float64]
     share: NDArray[np.float64]
     spread: NDArray[np.float64]
+    width: NDArray[np.float64]
+    mass: NDArray[np.float64]
     rival: NDArray[np.float64]
     rival_share: NDArray[np.float64]
 
@@ -159,6 +163,6 @@ def choose_ends(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary: bo
     total = np.maximum(chance.sum(axis=1), 1e-300)
     return ChosenEnds(
         fine.column[index, first], np.maximum(odds[index, first], -MOST), fine.log_odds[index, first],
-        chance[index, first] / total, fine.spread[index, first], fine.column[index, second],
-        chance[index, second] / total,
+        chance[index, first] / total, fine.spread[index, first], fine.width[index, first], fine.mass[index, first],
+        fine.column[index, second], chance[index, second] / total,
     )  # fmt: skip

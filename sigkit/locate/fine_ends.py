@@ -44,12 +44,15 @@ class FineEnds:
         Sum of the odds within two columns of it.
     spread : ndarray
         Standard deviation of the place, columns.
+    width : ndarray
+        The same over all columns judged about it.
     """
 
     column: NDArray[np.float64]
     log_odds: NDArray[np.float64]
     mass: NDArray[np.float64]
     spread: NDArray[np.float64]
+    width: NDArray[np.float64]
 
 
 def regime(interval_s: float) -> str:
@@ -140,6 +143,10 @@ def fine_ends(look: FirstLook, likely: LikelyEnds, lag: NDArray, primary: bool) 
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = (chance * step).sum(axis=2) / mass
         spread = np.sqrt(np.maximum((chance * step**2).sum(axis=2) / mass - mean**2, 0.0))
+        all_chance = np.exp(window - top[:, :, None])
+        whole, wide = all_chance.sum(axis=2), np.arange(-reach, reach + 1.0)
+        centre = (all_chance * wide).sum(axis=2) / whole
+        width = np.sqrt(np.maximum((all_chance * wide**2).sum(axis=2) / whole - centre**2, 0.0))
     found = np.isfinite(likely.places) & np.isfinite(top)
     place = np.where(found, best + mean, np.nan)
     same_s = 0.5 * APART_S
@@ -149,8 +156,9 @@ def fine_ends(look: FirstLook, likely: LikelyEnds, lag: NDArray, primary: bool) 
             place[(away_s < same_s).any(axis=1), number] = np.nan
     found = np.isfinite(place)
     return FineEnds(
-        place, np.where(found, top, -20.0), np.where(found, mass, 0.0), np.where(found, spread, np.nan)
-    )
+        place, np.where(found, top, -20.0), np.where(found, mass, 0.0), np.where(found, spread, np.nan),
+        np.where(found, width, np.nan),
+    )  # fmt: skip
 
 
 def _reach(look: FirstLook) -> int:
