@@ -29,6 +29,9 @@ STEP_S = 0.15e-3
 #: The beginning of the step is sought this far in front of its middle, and half as far behind, seconds (our choice).
 ABOUT_ON_S = 60e-6
 
+#: A coil is switched on again this long behind its last firing at the earliest, or behind this share of the time
+#: between the two (our choice: the end of the burn before is a step as well).
+OVER_S, OVER_SHARE = 4e-3, 0.5
 #: The level in front of a switching-on lies at most so many of its steps from the usual level (our choice: hum may
 #: be as large as the step).
 MOST_STEPS_AWAY = 3.0
@@ -130,7 +133,9 @@ def rough_windows(
     # Levels, droop and the switching-on are told from thinned rows.
     thin = rows.reshape(len(rows), -1, group).mean(axis=2)
     step_s, thin_zero, noise = interval_s * group, zero // group, condition.noise / np.sqrt(factor * group)
-    on = _coil_on(thin, thin_zero, step_s, noise, sign * level)
+    apart_s = np.diff(firings.position, prepend=firings.position[0] - 1e12) / channel.sample_rate_Hz
+    since_s = np.minimum(OVER_S, OVER_SHARE * apart_s) - apart_s
+    on = _coil_on(thin, thin_zero, step_s, noise, sign * level, thin_zero + since_s / step_s)
     quiet = _quiet(thin, step_s, noise)
     ramp = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
     baseline = ramp.at((np.arange(m) + 0.5) / group - 0.5)
@@ -162,9 +167,9 @@ def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
 
 
 def _coil_on(
-    rows: NDArray, zero: int, interval_s: float, noise: float, usual: NDArray
+    rows: NDArray, zero: int, interval_s: float, noise: float, usual: NDArray, earliest: NDArray
 ) -> NDArray[np.float64]:
-    """Find the largest lasting step down, from about the usual level, in front of the onset."""
+    """Find the largest lasting step down, from about the usual level, between a column and the onset."""
     side = max(2, round(STEP_S / interval_s))
     last = zero - max(2, round(0.25e-3 / interval_s))
     sums = np.cumsum(np.nan_to_num(np.pad(rows, ((0, 0), (1, 0)))), axis=1)
@@ -174,7 +179,7 @@ def _coil_on(
     before = (sums[:, k] - sums[:, k - side]) / side
     behind = (sums[:, k + side] - sums[:, k]) / side
     fall = before - behind
-    fall[~np.isfinite(rows[:, np.maximum(k - side, 0)])] = -np.inf
+    fall[~np.isfinite(rows[:, np.maximum(k - side, 0)]) | (k < earliest[:, None])] = -np.inf
     best = fall.argmax(axis=1)
     height = fall[np.arange(rows.shape[0]), best]
     # A step shows when it stands out of the noise and of the ordinary ups and downs of the row.
