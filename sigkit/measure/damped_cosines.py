@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 START_DAMPING = (0.02, 0.08, 0.25)
 #: Most steps of a fit (our choice), and what is left to gain, in variances of a sample, when one ends: a hundredth of a
 #: standard uncertainty (the gain is the squared length of the step in standard uncertainties).
-ROUNDS, LEFT_TO_GAIN = 25, 1e-4
+ROUNDS, LEFT_TO_GAIN = 12, 1e-4
 #: Sum of squares, as a share, below which rounding hides what is left to gain (our choice).
 ROUNDING = 1e-13
 

@@ -25,6 +25,9 @@ MEANS_A_CYCLE, FEWEST_MEANS, FEWEST = 12, 48, 10
 LONGER, FIT_SAMPLES = 1.3, 120_000
 #: A fit's frequency is that of the start within this factor (our choice).
 SAME_RING = 2.5
+#: Damping ratios of rings: the least that is reckoned with when a later stretch is judged hopeless, and the most with
+#: which a fit is trusted to judge (our choice: a misfit takes the ring for one that dies sooner).
+LEAST_DAMPING, MOST_DAMPING = 0.02, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +53,8 @@ def fit_stretches(y: NDArray, interval_s: float, w: NDArray, least: NDArray) -> 
 
     A later stretch holds less of the ring, the amplitude down by exp(-decay x time), so its frequency has at least
     the variance that noise alone would give the earlier one, times exp(2 x decay x time). Where the earlier fit is
-    better than that, the later is left out.
+    better than that, the decay taken low, the later is left out; and the last is, where the second was no better than
+    the first.
 
     Parameters
     ----------
@@ -72,12 +76,16 @@ def fit_stretches(y: NDArray, interval_s: float, w: NDArray, least: NDArray) -> 
     parameters, covariance = np.full((n, 6), np.nan), np.full((n, 6, 6), np.inf)
     first, last = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     raised = np.full(n, np.inf)
-    for skip in STARTS:
+    for number, skip in enumerate(STARTS):
         begin = np.minimum(np.ceil(skip * period), m).astype(np.int64)
         end = np.minimum(np.floor((skip + SPAN_CYCLES) * period) + 1, m).astype(np.int64)
         later_s = (begin - first) * interval_s
         told = np.isfinite(parameters[:, 3])
-        hopeful = ~told | (raised > np.exp(np.clip(2 * parameters[:, 4] * later_s, 0.0, 100.0)))
+        damping = parameters[:, 4] / parameters[:, 3]
+        surely = np.clip(damping, 0.0, LEAST_DAMPING) * parameters[:, 3]
+        hopeful = ~told | (damping > MOST_DAMPING) | (raised > np.exp(2 * surely * later_s))
+        # Where leaving out a cycle did not help, leaving out another does not.
+        hopeful &= ~told | (number < 2) | (first > 0)
         each = np.arange(n)
         count = known[each, end] - known[each, begin]
         rows = np.flatnonzero(hopeful & (count >= FEWEST))
