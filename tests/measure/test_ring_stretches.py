@@ -9,17 +9,17 @@ from numpy.typing import NDArray
 from sigkit.measure.ring_stretches import MEANS_A_CYCLE, SPAN_CYCLES, fit_stretches
 
 INTERVAL_S = 2e-6
-TIME_S = np.arange(1500) * INTERVAL_S
+moment_s = np.arange(1500) * INTERVAL_S
 #: Angular frequency and decay of a ring of 100 samples a cycle, so of means over eight.
 OMEGA, DECAY = 2 * np.pi * 5000.0, 2000.0
 
 
 def ring(amplitude: float = 0.8, phase: float = 0.7) -> NDArray[np.float64]:
-    return np.asarray(amplitude * np.exp(-DECAY * TIME_S) * np.cos(OMEGA * TIME_S - phase))
+    return np.asarray(amplitude * np.exp(-DECAY * moment_s) * np.cos(OMEGA * moment_s - phase))
 
 
 def test_means_give_back_every_parameter_of_the_samples() -> None:
-    y = ring() + 0.05 - 0.02 * TIME_S * 1e3
+    y = ring() + 0.05 - 0.02 * moment_s * 1e3
     found = fit_stretches(y[None], INTERVAL_S, np.array([1.1 * OMEGA]), np.array([1e-12])).parameters[0]
     assert round(2 * np.pi / OMEGA / INTERVAL_S / MEANS_A_CYCLE) > 1, "the means are of one sample each"
     expected = [0.8 * np.cos(0.7), 0.8 * np.sin(0.7), 0.05, OMEGA, DECAY, -0.02]
@@ -28,12 +28,12 @@ def test_means_give_back_every_parameter_of_the_samples() -> None:
 
 def test_stated_uncertainty_is_the_scatter_and_nearly_the_bound_of_all_samples() -> None:
     rng, sigma, n = np.random.default_rng(3), 0.02, 600
-    y = ring() + rng.normal(0.0, sigma, (n, TIME_S.size))
+    y = ring() + rng.normal(0.0, sigma, (n, moment_s.size))
     fit = fit_stretches(y, INTERVAL_S, np.full(n, OMEGA), np.full(n, sigma**2))
     stated = np.sqrt(np.median(np.einsum("nii->ni", fit.covariance), axis=0))
     scatter = fit.parameters.std(axis=0)
-    used = TIME_S <= SPAN_CYCLES * 2 * np.pi / OMEGA
-    t = TIME_S[used]
+    used = moment_s <= SPAN_CYCLES * 2 * np.pi / OMEGA
+    t = moment_s[used]
     cosine, sine = np.exp(-DECAY * t) * np.cos(OMEGA * t), np.exp(-DECAY * t) * np.sin(OMEGA * t)
     a, b = 0.8 * np.cos(0.7), 0.8 * np.sin(0.7)
     change = np.stack(
@@ -50,8 +50,8 @@ def test_stated_uncertainty_is_the_scatter_and_nearly_the_bound_of_all_samples()
 
 def test_a_spoiled_first_trough_is_left_out_and_a_clean_one_is_not() -> None:
     rng = np.random.default_rng(4)
-    clean = ring() + rng.normal(0.0, 1e-3, TIME_S.size)
-    spoiled = np.where(TIME_S < 0.8 * 2 * np.pi / OMEGA, np.maximum(clean, -0.1), clean)
+    clean = ring() + rng.normal(0.0, 1e-3, moment_s.size)
+    spoiled = np.where(moment_s < 0.8 * 2 * np.pi / OMEGA, np.maximum(clean, -0.1), clean)
     fit = fit_stretches(np.stack([clean, spoiled]), INTERVAL_S, np.full(2, OMEGA), np.full(2, 1e-6))
     assert fit.begin[0] == 0
     assert fit.begin[1] > 0
@@ -59,7 +59,7 @@ def test_a_spoiled_first_trough_is_left_out_and_a_clean_one_is_not() -> None:
 
 
 def test_rows_of_different_cycles_and_gaps_do_not_disturb_each_other() -> None:
-    fast = np.exp(-3000.0 * TIME_S) * np.cos(2 * np.pi * 20_000.0 * TIME_S)
+    fast = np.exp(-3000.0 * moment_s) * np.cos(2 * np.pi * 20_000.0 * moment_s)
     gap = ring()
     gap[40:47] = np.nan
     y, w = np.stack([ring(), fast, gap]), np.array([OMEGA, 2 * np.pi * 20_000.0, OMEGA])
