@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dsyevr
 
 #: Share of the row that the pencil spans (Hua & Sarkar, IEEE Trans. ASSP 38(5), 1990, from memory: a third to a
 #: half of the samples is near the best).
@@ -64,7 +65,7 @@ def _strongest(part: NDArray, interval_s: float, band_Hz: tuple[float, float]) -
     hankel = np.lib.stride_tricks.sliding_window_view(part, span, axis=1)
     # The strongest right singular vectors, as eigenvectors of a matrix of half the size: record and noise are far above
     # the rounding that squaring costs.
-    subspace = np.linalg.eigh(np.swapaxes(hankel, 1, 2) @ hankel)[1][:, :, : -POLES - 1 : -1]
+    subspace = _strongest_directions(np.swapaxes(hankel, 1, 2) @ hankel, POLES)
     shift = np.linalg.pinv(subspace[:, :-1]) @ subspace[:, 1:]
     poles = np.linalg.eigvals(shift).astype(np.complex128)
     size = np.abs(poles)
@@ -86,3 +87,13 @@ def _strongest(part: NDArray, interval_s: float, band_Hz: tuple[float, float]) -
     size = np.where(good, np.hypot(decay, omega[index, best]), 1.0)
     damping = np.where(good, decay, 0.0) / np.where(size > 0, size, 1.0)
     return np.column_stack([np.where(good, frequency[index, best], np.nan), np.where(good, damping, np.nan)])
+
+
+def _strongest_directions(square: NDArray, number: int) -> NDArray[np.float64]:
+    """Return the eigenvectors of the largest eigenvalues of symmetric matrices (n, m, m), shape (n, m, number)."""
+    size = square.shape[1]
+    # A few of many eigenvectors cost half of all of them, which numpy would give.
+    found = [dsyevr(one, range="I", il=size - number + 1, iu=size) for one in square]
+    if any(status != 0 for *_, status in found):
+        raise np.linalg.LinAlgError("the eigenvectors of a pencil do not converge")
+    return np.stack([vectors[:, number - 1 :: -1] for _, vectors, *_ in found])

@@ -2,155 +2,204 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 #: Damping ratios tried at the start (our choice).
 START_DAMPING = (0.02, 0.08, 0.25)
-#: Most steps of a fit (our choice).
-ROUNDS = 25
+#: Most steps of a fit (our choice), and what is left to gain, in variances of a sample, when one ends: a hundredth of a
+#: standard uncertainty (the gain is the squared length of the step in standard uncertainties).
+ROUNDS, LEFT_TO_GAIN = 12, 1e-4
+#: Sum of squares, as a share, below which rounding hides what is left to gain (our choice).
+ROUNDING = 1e-13
+
+
+@dataclass(frozen=True, eq=False)
+class DampedCosines:
+    """Fits of n rows.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (n, 6)
+        Amplitudes of cosine and sine, level, angular frequency, decay (both 1/s) and drift of the level per
+        millisecond; time counts from the first column.
+    covariance : ndarray, shape (n, 6, 6)
+        Of the parameters; inf where they are not told apart.
+    raised : ndarray, shape (n,)
+        Variance of the residuals, their correlation allowed for, over that of the instrument's noise.
+    """
+
+    parameters: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    raised: NDArray[np.float64]
 
 
 def fit_damped_cosines(
-    y: NDArray, used: NDArray, t: NDArray, w: NDArray, weight: NDArray, least: NDArray, correlation: NDArray
-) -> tuple[NDArray, NDArray]:
-    """Fit rows where ``used``; return parameters and covariance, from the residuals and their correlation.
-
-    Parameters are the amplitudes of cosine and sine, level, angular frequency, decay and drift of the level per
-    millisecond.
+    y: NDArray, interval_s: NDArray, w: NDArray, decay: NDArray | None, least: NDArray
+) -> DampedCosines:
+    """Fit rows; NaN marks what is not used.
 
     Residuals that hang together (a misfit, ripple) carry fewer independent samples: the variance is raised by
     (1 + r) / (1 - r), r their lag-1 correlation (first-order autoregression, time-series texts).
+
+    Parameters
+    ----------
+    y : ndarray, shape (n, m)
+    interval_s : ndarray, shape (n,)
+        Time between the columns of each row, seconds.
+    w : ndarray, shape (n,)
+        Angular frequency to start from, 1/s.
+    decay : ndarray, shape (n,), optional
+        Decay to start from, 1/s; the best of a few when not given.
+    least : ndarray, shape (n,)
+        Variance of a sample from the instrument's noise, the least that counts.
+
+    Returns
+    -------
+    DampedCosines
     """
+    used = np.isfinite(y)
     y0 = np.where(used, y, 0.0)
-    parameters = _start(y0, used, t, w)
-    parameters, covariance, square, left = _refine(y0, used, t, parameters, weight)
-    lagged = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
+    tried = [ratio * w for ratio in START_DAMPING] if decay is None else [decay]
+    start = _start(y0, used, interval_s, w, tried)
+    parameters, covariance, square, left = _refine(y0, used, interval_s, start)
+    lagged = np.einsum("ij,ij->i", left[:, 1:], left[:, :-1]) / np.maximum(np.einsum("ij,ij->i", left, left), 1e-300)
     r = np.clip(lagged, 0.0, 0.999)
-    count = used.sum(axis=1)
-    variance = square / np.maximum(count - 6, 1) * np.maximum((1 + r) / (1 - r), 1.0)
-    variance = np.maximum(variance, least**2 * correlation)
-    return parameters, covariance * variance[:, None, None]
-
-
-def damped_curve(p: NDArray, t: NDArray, used: NDArray) -> NDArray:
-    cosine, sine, level = damped_parts(p, t, used)
-    return p[:, 0:1] * cosine + p[:, 1:2] * sine + level
-
-
-def _start(y0: NDArray, used: NDArray, t: NDArray, w: NDArray) -> NDArray:
-    """Return A, B, level, w, decay and a drift of none: the best of a few damping ratios at a frequency."""
-    n = len(y0)
-    results, errors = [], []
-    nothing = np.zeros((n, 1))
-    for ratio in START_DAMPING:
-        decay = ratio * w
-        p = np.stack([nothing[:, 0], nothing[:, 0], nothing[:, 0], w, decay, nothing[:, 0]], axis=1)
-        cosine, sine, _ = damped_parts(p, t, used)
-        basis = np.stack([cosine, sine, 1.0 * used], axis=1)
-        normal = basis @ np.swapaxes(basis, 1, 2) + 1e-9 * np.eye(3)
-        linear = np.linalg.solve(normal, basis @ y0[:, :, None])
-        errors.append(np.sum((y0 - (np.swapaxes(linear, 1, 2) @ basis)[:, 0]) ** 2, axis=1))
-        results.append(np.concatenate([linear[:, :, 0], w[:, None], decay[:, None], nothing], axis=1))
-    pick = np.argmin(np.stack(errors), axis=0)
-    return np.stack(results)[pick, np.arange(n)]
+    variance = square / np.maximum(used.sum(axis=1) - 6, 1) * np.maximum((1 + r) / (1 - r), 1.0)
+    raised = np.where(least > 0, variance / np.where(least > 0, least, 1.0), np.inf)
+    return DampedCosines(parameters, covariance * np.maximum(variance, least)[:, None, None], raised)
 
 
 def damped_parts(p: NDArray, t: NDArray, used: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     """Return damped cosine, damped sine and level; ``t`` is evenly spaced from 0 on."""
-    power = _powers(p, t)
+    power = _powers(p[:, 3], p[:, 4], np.full(len(p), t[1]), t.size)
     return power.real * used, power.imag * used, (p[:, 2:3] + p[:, 5:6] * (t * 1e3)) * used
 
 
-def _powers(p: NDArray, t: NDArray) -> NDArray[np.complex128]:
-    """Return damped cosine and sine as one complex number; ``t`` is evenly spaced from 0 on."""
+def _start(y0: NDArray, used: NDArray, interval_s: NDArray, w: NDArray, decays: list[NDArray]) -> NDArray:
+    """Return A, B, level, w, decay and a drift of none: the best of a few decays at a frequency."""
+    n, m = y0.shape
+    results, errors = [], []
+    table = np.empty((n, 4, m))
+    table[:, 2], table[:, 3] = used, y0
+    for decay in decays:
+        power = _powers(w, decay, interval_s, m)
+        np.multiply(power.real, used, out=table[:, 0])
+        np.multiply(power.imag, used, out=table[:, 1])
+        gram = table @ np.swapaxes(table, 1, 2)
+        linear = np.linalg.solve(gram[:, :3, :3] + 1e-9 * np.eye(3), gram[:, :3, 3:])[:, :, 0]
+        # The sum of squares that the linear parameters leave.
+        errors.append(
+            gram[:, 3, 3] - 2 * np.einsum("ni,ni->n", linear, gram[:, :3, 3])
+            + np.einsum("ni,nij,nj->n", linear, gram[:, :3, :3], linear)
+        )
+        results.append(np.column_stack([linear, w, decay, np.zeros(n)]))
+    pick = np.argmin(np.stack(errors), axis=0)
+    return np.stack(results)[pick, np.arange(n)]
+
+
+def _powers(w: NDArray, decay: NDArray, interval_s: NDArray, m: int) -> NDArray[np.complex128]:
+    """Return damped cosine and sine of m columns as one complex number."""
     # Powers of one complex step a row, twice as many at a time: a product a sample instead of three transcendental
     # functions.
-    power = np.empty((len(p), t.size), dtype=complex)
+    power = np.empty((len(w), m), dtype=complex)
     power[:, 0] = 1.0
-    step = np.maximum(-p[:, 4:5], -1e9) * t[1] + 1j * p[:, 3:4] * t[1]
+    step = ((np.maximum(-decay, -1e9) + 1j * w) * interval_s)[:, None]
     done = 1
-    while done < t.size:
-        more = min(done, t.size - done)
+    while done < m:
+        more = min(done, m - done)
         np.multiply(power[:, :more], np.exp(done * step), out=power[:, done : done + more])
         done += more
     return power
 
 
 def _refine(
-    y: NDArray, used: NDArray, t: NDArray, p: NDArray, level_weight: NDArray
+    y: NDArray, used: NDArray, interval_s: NDArray, start: NDArray
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Levenberg-Marquardt over all rows; return parameters, unit covariance, sum of squares and residuals."""
     n, m = y.shape
-    damping = np.full(n, 1e-3)
-    # Damped cosine and sine, level, drift, and the first two times time: residuals and derivatives are sums of these,
-    # so one product of small matrices gives what a step needs.
-    basis = np.empty((n, 6, m))
-    basis[:, 2], basis[:, 3] = used, used * (t * 1e3)
-    _wave(basis, p, t)
-    residual = y - _sum_of(basis, p)
-    square = np.sum(residual**2, axis=1) + (level_weight * p[:, 2]) ** 2
-    normal = np.broadcast_to(np.eye(6), (n, 6, 6)).copy()
-    unit = np.ones((n, 6))
-    active: NDArray[np.bool_] = np.asarray(used.any(axis=1))
+    # Damped cosine and sine, level, drift, the first two times time, and the residual: the products of these among
+    # each other are all that a step needs.
+    table = np.empty((n, 7, m))
+    table[:, 2] = used
+    np.multiply(used, (1e3 * interval_s)[:, None] * np.arange(m), out=table[:, 3])
+    p = start.copy()
+    _fill(table, p, interval_s, y)
+    gram = table @ np.swapaxes(table, 1, 2)
+    found, products, residual = p.copy(), gram.copy(), table[:, 6].copy()
+    damping, free = np.full(n, 1e-3), np.maximum(used.sum(axis=1) - 6, 1)
+    rows = np.flatnonzero(used.any(axis=1))
+    p, gram, table, damping = p[rows], gram[rows], table[rows], damping[rows]
     for _ in range(ROUNDS):
-        rows = np.flatnonzero(active)
+        scaled, unit, promised = _step(p, gram, damping)
+        enough = np.maximum(LEFT_TO_GAIN / free[rows], ROUNDING) * gram[:, 6, 6]
+        go_on = (promised >= enough) | (damping > 1e-2)
+        if not go_on.all():
+            done = ~go_on
+            found[rows[done]], products[rows[done]], residual[rows[done]] = p[done], gram[done], table[done, 6]
+            rows, p, gram, table, damping = rows[go_on], p[go_on], gram[go_on], table[go_on], damping[go_on]
+            scaled, unit, promised = scaled[go_on], unit[go_on], promised[go_on]
         if rows.size == 0:
             break
-        q, own = p[rows], basis[rows]
-        unit[rows, 3] = unit[rows, 4] = np.maximum(np.abs(q[:, 3]), 1e-12)
-        # Derivatives with respect to ln w and decay / w: well scaled.
-        turn = _derivatives(q, unit[rows, 3])
-        matrix = turn @ (own @ np.swapaxes(own, 1, 2)) @ np.swapaxes(turn, 1, 2)
-        matrix[:, 2, 2] += level_weight[rows] ** 2
-        gradient = (turn @ (own @ residual[rows][:, :, None]))[:, :, 0]
-        gradient[:, 2] -= level_weight[rows] ** 2 * q[:, 2]
-        normal[rows] = matrix
-        diagonal = np.maximum(np.einsum("nii->ni", matrix), 1e-12)
-        damped = matrix + damping[rows, None, None] * (diagonal[:, :, None] * np.eye(6))
-        scaled = np.linalg.solve(damped + 1e-13 * np.eye(6), gradient[:, :, None])[:, :, 0]
-        promised = np.sum(scaled * gradient, axis=1)
-        step = scaled * unit[rows]
-        step[:, 3] = np.clip(step[:, 3], -0.3 * q[:, 3], 0.3 * q[:, 3])
-        trial = q + step
+        step = scaled * unit
+        step[:, 3] = np.clip(step[:, 3], -0.3 * p[:, 3], 0.3 * p[:, 3])
+        trial = p + step
         trial[:, 4] = np.maximum(trial[:, 4], -0.005 * trial[:, 3])
-        _wave(own, trial, t)
-        left = y[rows] - _sum_of(own, trial)
-        new = np.sum(left**2, axis=1) + (level_weight[rows] * trial[:, 2]) ** 2
-        better = new < square[rows]
-        change = (square[rows] - new) / np.maximum(square[rows], 1e-300)
-        # What rounding hides is not worth further trials.
-        settled = (better & (change < 1e-7)) | (promised < 1e-13 * square[rows])
-        taken = rows[better]
-        p[taken], residual[taken], square[taken] = trial[better], left[better], new[better]
-        basis[taken, :2], basis[taken, 4:] = own[better, :2], own[better, 4:]
-        damping[rows] = np.where(better, damping[rows] / 5, damping[rows] * 6)
-        active[rows] = ~settled & (damping[rows] < 1e3)
+        other = np.empty_like(table)
+        other[:, 2:4] = table[:, 2:4]
+        _fill(other, trial, interval_s[rows], y[rows])
+        fresh = other @ np.swapaxes(other, 1, 2)
+        before, after = gram[:, 6, 6], fresh[:, 6, 6]
+        better = after < before
+        settled = better & (before - after < np.maximum(LEFT_TO_GAIN / free[rows], ROUNDING) * before)
+        settled |= promised < ROUNDING * before
+        damping = np.where(better, damping / 5, damping * 6)
+        if better.all():
+            p, gram, table = trial, fresh, other
+        else:
+            p[better], gram[better], table[better] = trial[better], fresh[better], other[better]
+        go_on = ~settled & (damping < 1e3)
+        if not go_on.all():
+            done = ~go_on
+            found[rows[done]], products[rows[done]], residual[rows[done]] = p[done], gram[done], table[done, 6]
+            rows, p, gram, table, damping = rows[go_on], p[go_on], gram[go_on], table[go_on], damping[go_on]
+    found[rows], products[rows], residual[rows] = p, gram, table[:, 6]
+    normal, _, unit = _normal(found, products)
+    normal[~used.any(axis=1)] = np.eye(6)
     invertible = np.asarray(np.linalg.cond(normal) < 1e13)
     inverse = np.linalg.inv(np.where(invertible[:, None, None], normal, np.eye(6)))
     covariance = inverse * unit[:, :, None] * unit[:, None, :]
     covariance[~invertible] = np.inf
-    return p, covariance, np.maximum(square - (level_weight * p[:, 2]) ** 2, 0.0), residual
+    return found, covariance, products[:, 6, 6], residual
 
 
-def _wave(basis: NDArray, p: NDArray, t: NDArray) -> None:
-    """Write damped cosine and sine, and both times milliseconds, into a basis."""
-    power, used = _powers(p, t), basis[:, 2]
-    np.multiply(power.real, used, out=basis[:, 0])
-    np.multiply(power.imag, used, out=basis[:, 1])
-    np.multiply(basis[:, :2], t * 1e3, out=basis[:, 4:])
+def _step(p: NDArray, gram: NDArray, damping: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Return a step in scaled parameters, the scales, and what it promises to take off the sum of squares."""
+    normal, gradient, unit = _normal(p, gram)
+    diagonal = np.maximum(np.einsum("nii->ni", normal), 1e-12)
+    damped = normal + (damping[:, None] * diagonal + 1e-13)[:, :, None] * np.eye(6)
+    scaled = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+    return scaled, unit, np.einsum("ni,ni->n", scaled, gradient)
 
 
-def _sum_of(basis: NDArray, p: NDArray) -> NDArray[np.float64]:
-    """Return the curves of parameters on their basis."""
-    return np.asarray((p[:, None, [0, 1, 2, 5]] @ basis[:, :4])[:, 0])
-
-
-def _derivatives(p: NDArray, unit: NDArray) -> NDArray[np.float64]:
-    """Return the derivatives by parameters as sums of the basis, shape (n, 6, 6)."""
+def _normal(p: NDArray, gram: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Return normal matrix and gradient with respect to scaled parameters (ln w, decay / w), and the scales."""
+    unit = np.ones((len(p), 6))
+    unit[:, 3] = unit[:, 4] = np.maximum(np.abs(p[:, 3]), 1e-12)
     turn = np.zeros((len(p), 6, 6))
     turn[:, 0, 0] = turn[:, 1, 1] = turn[:, 2, 2] = turn[:, 5, 3] = 1.0
-    a, b = 1e-3 * unit * p[:, 0], 1e-3 * unit * p[:, 1]
+    a, b = 1e-3 * unit[:, 3] * p[:, 0], 1e-3 * unit[:, 3] * p[:, 1]
     turn[:, 3, 4], turn[:, 3, 5] = b, -a
     turn[:, 4, 4], turn[:, 4, 5] = -a, -b
-    return turn
+    return turn @ gram[:, :6, :6] @ np.swapaxes(turn, 1, 2), (turn @ gram[:, :6, 6:])[:, :, 0], unit
+
+
+def _fill(table: NDArray, p: NDArray, interval_s: NDArray, y: NDArray) -> None:
+    """Write damped cosine and sine, both times milliseconds, and the residual into a table."""
+    power, used, time_ms = _powers(p[:, 3], p[:, 4], interval_s, y.shape[1]), table[:, 2], table[:, 3]
+    np.multiply(power.real, used, out=table[:, 0])
+    np.multiply(power.imag, used, out=table[:, 1])
+    np.multiply(table[:, :2], time_ms[:, None], out=table[:, 4:6])
+    np.subtract(y, (p[:, None, [0, 1, 2, 5]] @ table[:, :4])[:, 0], out=table[:, 6])

@@ -31,6 +31,8 @@ SETTLED_AFTER_S = 2.5e-3
 #: The later look at a pickup's tail begins at this time after burn_end (charge left on the floating ends of
 #: simulated shared coils has drained by then) and reaches this far beyond the window, seconds (our choice).
 LATE_AFTER_S, LATE_S = 7e-3, 15e-3
+#: Rate to which windows are averaged down for a look at the tail, hertz (our choice).
+TAIL_HZ = 50e3
 #: Blocks whose means are compared for the wander of settled levels, and how far apart: about half a burn, and a
 #: dwell with half a burn (our choice), seconds.
 WANDER_BLOCK_S, WANDER_LAG_S = 0.5e-3, 3.5e-3
@@ -313,16 +315,21 @@ class FiringWindows:
 
     def _learn_from_tail(self, rows: NDArray, own: NDArray, begin: NDArray, end: NDArray) -> bool:
         """Take the droop from settled stretches before the dwell and after the ring; tell whether it shows."""
+        # Level and integral change slowly: means over some samples tell as much.
+        size = max(1, int(1.0 / (TAIL_HZ * self.interval_s)))
+        whole, interval_s = rows.shape[1] // size, size * self.interval_s
+        rows = rows[:, : whole * size].reshape(len(rows), whole, size).mean(axis=2) if size > 1 else rows
+        begin, end = begin / size, np.floor(end / size)
         column = np.arange(rows.shape[1])
-        on = (self.instants.coil_on.position[own] - self.begin[own])[:, None]
-        settled = (column < on - 2) & (column >= on - BASELINE_S * self.channel.sample_rate_Hz)
+        on = (self.instants.coil_on.position[own] - self.begin[own])[:, None] / size
+        settled = (column < on - (2 if size == 1 else 1 + 2 / size)) & (column >= on - BASELINE_S / interval_s)
         late = (column >= begin[:, None]) & (column < end[:, None])
         enough = late.sum(axis=1) >= 8
         if not enough.any():
             return False
         rows, late, begin, end = rows[enough], late[enough], begin[enough], end[enough]
-        held = running_integral(rows, self.interval_s)
-        rate, rate_u = estimate_droop(rows, settled[enough] | late, self.interval_s, held)
+        held = running_integral(rows, interval_s)
+        rate, rate_u = estimate_droop(rows, settled[enough] | late, interval_s, held)
         # Fewer than three firings: chance cannot be told from droop.
         steady = np.isfinite(rate_u) and rate > 3.0 * rate_u
         if not (rate > 0 and steady):
@@ -332,7 +339,7 @@ class FiringWindows:
         mended = row_median(value + rate * take_columns(held, begin, end))
         # Undo the droop only where it brings the settled level after the ring back to the one before.
         helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
-        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(late.sum(axis=1)))))
+        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(size * late.sum(axis=1)))))
         shows = np.nanmedian(np.abs(tail)) > limit
         if helps and shows:
             self.droop_rate = min(rate, 1.0 / 20e-6)

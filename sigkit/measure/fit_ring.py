@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.damped_cosines import damped_curve, damped_parts, fit_damped_cosines
+from sigkit.measure.damped_cosines import damped_parts
+from sigkit.measure.ring_stretches import fit_stretches
 from sigkit.prepare.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
@@ -18,14 +19,7 @@ HIGHEST_HZ = 60e3
 PEAK_SHARE = 0.05
 NOISE_FACTOR = 3.0
 LONGEST_ROW = 700
-#: Cycles left out at the beginning in the fits that compete, and cycles a fit looks at (our choice: the switch's
-#: reverse diode flattens the first trough; at a damping ratio of 0.05 a fiftieth of the ring is left after twelve
-#: cycles).
-STARTS, SPAN_CYCLES = (0.0, 0.85, 1.85), 12.0
 MOST_CYCLES = 80
-#: Stretches up to this many times as long are fitted with the shortest, of together so many samples (our choice: small
-#: groups cost more in calls than they save in memory).
-LONGER, FIT_SAMPLES = 1.3, 120_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +66,6 @@ def fit_ring(
     interval_s: float,
     noise: NDArray | float = 0.0,
     noise_correlation: NDArray | float = 1.0,
-    level_u: NDArray | float = np.inf,
 ) -> RingFit:
     """Fit a damped cosine and a constant level to each row.
 
@@ -94,8 +87,6 @@ def fit_ring(
         Standard deviation of the instrument's noise, unit of ``value``.
     noise_correlation : float or ndarray, shape (n,)
         Factor on the variance of a mean for noise that is not white.
-    level_u : float or ndarray, shape (n,)
-        How well the settled level is known to be 0 (standard uncertainty); inf leaves it free.
 
     Returns
     -------
@@ -113,7 +104,6 @@ def fit_ring(
     n, _ = value.shape
     noise = np.broadcast_to(np.asarray(noise, dtype=float), (n,)).copy()
     correlation = np.broadcast_to(np.asarray(noise_correlation, dtype=float), (n,))
-    prior = np.broadcast_to(np.asarray(level_u, dtype=float), (n,))
     rate = 1.0 / interval_s
     y, dt, samples_each = _thin(value, interval_s)
     used = np.isfinite(y)
@@ -125,27 +115,18 @@ def fit_ring(
     scale = np.where(scale > 0, scale, 1.0)
     t = np.arange(y.shape[1]) * dt
     with np.errstate(all="ignore"):
-        weight = (noise / scale / np.sqrt(samples_each)) / (prior / scale)
-        least = noise / scale / np.sqrt(samples_each)
+        least = (noise / scale) ** 2 / samples_each * correlation
         unit_y = np.where(used, y / scale[:, None], np.nan)
-        # Fits that begin later compete: the one that knows the frequency best, misfit included, counts.
         start_w = _spectral_peak(unit_y, used, dt, rate)
-        period = np.clip(2 * np.pi / start_w[:, None], dt, t.size * dt)
-        parameters, covariance = np.full((n, 6), np.nan), np.full((n, 6, 6), np.inf)
-        window = np.zeros_like(used)
-        tried = [used & (t >= skip * period) & (t <= (skip + SPAN_CYCLES) * period) for skip in STARTS]
-        tried = [own & (own.sum(axis=1) >= 10)[:, None] for own in tried]
-        others, spreads = _fit_each(unit_y, np.stack(tried), t, start_w, weight, least, correlation)
-        for skip, own, other, spread in zip(STARTS, tried, others, spreads, strict=True):
-            inside = own.any(axis=1)
-            sane = inside & (other[:, 3] > 0) & (np.abs(np.log(other[:, 3] * period[:, 0] / (2 * np.pi))) < np.log(2.5))
-            sane &= (skip == 0.0) | (other[:, 4] > 0)
-            better = sane & ((spread[:, 3, 3] < covariance[:, 3, 3]) | ~np.isfinite(parameters[:, 3]))
-            parameters = np.where(better[:, None], other, parameters)
-            covariance = np.where(better[:, None, None], spread, covariance)
-            window = np.where(better[:, None], own, window)
-        a, b, level, w, decay = (parameters[:, k] for k in range(5))
-        about = np.where(window, unit_y - damped_curve(parameters, t, window), 0.0)
+        best = fit_stretches(unit_y, dt, start_w, least)
+        parameters, covariance = best.parameters, best.covariance
+        column = np.arange(y.shape[1])
+        window = used & (column >= best.begin[:, None]) & (column < best.end[:, None])
+        a, b, _, w, decay = (parameters[:, k] for k in range(5))
+        cosine, sine, rest = damped_parts(parameters, t, window)
+        oscillation = a[:, None] * cosine + b[:, None] * sine
+        level = parameters[:, 2]
+        about = np.where(window, unit_y - oscillation - rest, 0.0)
         residual = np.sqrt(np.sum(about**2, axis=1) / np.maximum(window.sum(axis=1) - 6, 1)) * scale
         frequency = w / (2 * np.pi)
         frequency_u = np.sqrt(covariance[:, 3, 3]) / (2 * np.pi)
@@ -159,7 +140,7 @@ def fit_ring(
         amplitude = np.hypot(a, b)
         amplitude_u = np.sqrt((a**2 * covariance[:, 0, 0] + b**2 * covariance[:, 1, 1]) / amplitude**2)
         phase = np.arctan2(b, a)
-        explained = _explained(y0 / scale[:, None], window, t, parameters)
+        explained = _explained(unit_y, window, t, parameters, oscillation)
         ok = (
             enough & np.isfinite(parameters).all(axis=1) & (frequency > 0) & (decay > -0.01 * w) & (damping < 0.7)
             & (amplitude > 3 * amplitude_u) & (explained > 0.5)
@@ -173,31 +154,6 @@ def fit_ring(
         amplitude=amplitude * scale + blank, amplitude_u=amplitude_u * scale + blank, phase=phase + blank,
         level=level * scale + blank, residual=residual + blank, explained=explained + blank, **counts,
     )
-
-
-def _fit_each(
-    y: NDArray, tried: NDArray, t: NDArray, w: NDArray, weight: NDArray, least: NDArray, correlation: NDArray
-) -> tuple[NDArray, NDArray]:
-    """Fit every row on each of several stretches, shape (tries, n, m); stretches of about one length go together."""
-    tries, n, m = tried.shape
-    parameters, covariance = np.full((tries, n, 6), np.nan), np.full((tries, n, 6, 6), np.inf)
-    flat = tried.reshape(-1, m)
-    width = np.where(flat.any(axis=1), m - flat[:, ::-1].argmax(axis=1), 0)
-    order = np.argsort(width, kind="stable")
-    order = order[width[order] > 0]
-    begin = 0
-    while begin < order.size:
-        most = min(LONGER * width[order[begin]], m)
-        end = begin + int(np.searchsorted(width[order[begin:]], most, side="right"))
-        some = order[begin : min(end, begin + max(1, int(FIT_SAMPLES // most)))]
-        row, part = some % n, slice(0, int(width[some[-1]]))
-        own = flat[some, part]
-        found = fit_damped_cosines(
-            np.where(own, y[row, part], np.nan), own, t[part], w[row], weight[row], least[row], correlation[row]
-        )
-        parameters[some // n, row], covariance[some // n, row] = found
-        begin += some.size
-    return parameters, covariance
 
 
 def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
@@ -225,12 +181,10 @@ def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray
     return 2 * np.pi * np.maximum(frequency[np.argmax(score, axis=1)], 1e-3 / dt)
 
 
-def _explained(y: NDArray, used: NDArray, t: NDArray, p: NDArray) -> NDArray:
+def _explained(y: NDArray, used: NDArray, t: NDArray, p: NDArray, oscillation: NDArray) -> NDArray:
     """Return the share of the variance about the level that the fit explains over the first three cycles."""
     began = np.where(used.any(axis=1), t[np.argmax(used, axis=1)], 0.0)[:, None]
     early = used & (t <= began + 3 * 2 * np.pi / p[:, 3:4])
-    cosine, sine, _ = damped_parts(p, t, used)
-    oscillation = p[:, 0:1] * cosine + p[:, 1:2] * sine
     about = np.where(early, y - p[:, 2:3], 0.0)
     total = np.sum(about**2, axis=1)
     return 1.0 - np.sum(np.where(early, about - oscillation, 0.0) ** 2, axis=1) / np.where(total > 0, total, 1.0)

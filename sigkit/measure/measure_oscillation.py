@@ -13,7 +13,7 @@ from sigkit.measure.take_columns import take_columns
 
 #: Longest stretch of ring looked at, seconds (our choice), and rows fitted at a time.
 RING_S = 5e-3
-ROWS = 128
+ROWS = 512
 #: Fewest samples of ring (our choice).
 FEWEST = 10
 #: A rise within this time of burn_end counts as visible from this share of the burn level on (our choice).
