@@ -59,4 +59,4 @@ def glance_features(
     result[row + 4] = np.log10(np.clip(size / np.float32(record_scale.usual), np.float32(1e-6), np.float32(1e6)))
     result[row + 5] = np.log10(np.clip(np.float32(record_scale.noise) / size, np.float32(1e-6), np.float32(1e3)))
     result[row + 6] = np.log10(sample_rate_Hz) - 5.0
-    return np.ascontiguousarray(result.T)
+    return result.T

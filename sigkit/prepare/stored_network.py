@@ -38,17 +38,29 @@ def load_network(package: str, name: str, features: int) -> dict[str, NDArray[np
     return arrays
 
 
+def without_scaling(held: Mapping[str, NDArray]) -> dict[str, NDArray[np.float64]]:
+    """Return weights that take features as they are: centre and spread become part of the first layer."""
+    folded = {key: np.asarray(values, dtype=np.float64) for key, values in held.items()}
+    centre, spread = folded.pop("centre"), folded.pop("spread")
+    folded["weight_0"] = folded["weight_0"] / np.where(spread > 0, spread, 1.0)[:, None]
+    folded["bias_0"] = folded["bias_0"] - centre @ folded["weight_0"]
+    return folded
+
+
 def evaluate_network(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
     """Return the first output (of a yes-or-no network the log-odds) for rows of features, shape (n,)."""
     return network_outputs(held, features)[..., 0]
 
 
 def network_outputs(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
-    """Return all outputs for rows of features, shape (n, outputs)."""
-    layer = (features - held["centre"]) / np.where(held["spread"] > 0, held["spread"], 1.0)
+    """Return all outputs for rows of features, shape (n, outputs); weights as stored or `without_scaling`."""
+    layer = features
+    if "centre" in held:
+        layer = (features - held["centre"]) / np.where(held["spread"] > 0, held["spread"], 1.0)
     last = sum(name.startswith("weight_") for name in held) - 1
     for number in range(last + 1):
-        layer = layer @ held[f"weight_{number}"] + held[f"bias_{number}"]
+        layer = layer @ held[f"weight_{number}"]
+        layer += held[f"bias_{number}"]
         if number < last:
             np.maximum(layer, 0.0, out=layer)
     return np.asarray(layer)
