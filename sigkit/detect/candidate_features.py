@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import SPAN_BLOCKS, LevelBlocks, gather, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces
 from sigkit.detect.swing_candidates import Swings
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
@@ -57,15 +57,15 @@ class RecordScale:
         """Return the scale of a record with at least one swing; levels count from the settled level."""
         most = LEAST
         for part in pieces(blocks.runs):
-            # A span more on either side, so that blocks of a run have both neighbours; not so at the ends of the record.
-            mean = gather(blocks.mean, part, SPAN_BLOCKS)
+            # Some blocks more on either side, so that blocks of a run have both neighbours; not so at the ends of the record.
+            mean = gather((blocks.mean,), part, PART_BLOCKS)[0]
             lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
             if part[0, 0] == 0:
-                lasting[SPAN_BLOCKS - 1] = 0.0
+                lasting[PART_BLOCKS - 1] = 0.0
             if part[-1, 1] == blocks.mean.size:
-                lasting[-SPAN_BLOCKS] = 0.0
+                lasting[-PART_BLOCKS] = 0.0
             size = part[:, 1] - part[:, 0]
-            first = np.cumsum(size + 2 * SPAN_BLOCKS) - size - SPAN_BLOCKS - 1
+            first = np.cumsum(size + 2 * PART_BLOCKS) - size - PART_BLOCKS - 1
             most = max(most, float(np.maximum.reduceat(lasting, np.stack([first, first + size], 1).ravel())[::2].max()))
         largest, usual = float(swings.size.max()), float(np.quantile(swings.size, 0.9))
         return cls(max(largest, LEAST), max(usual, LEAST), most, noise)

@@ -143,8 +143,6 @@ def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length:
         begin, end = int(part[0]), int(part[-1]) + 1
         if rows is None:
             taken = samples[(part * size)[:, None] + np.arange(size)]
-        elif end - begin == part.size:
-            taken = rows[begin:end]
         else:
             taken = rows.take(part, axis=0, out=copied[: part.size], mode="clip")
         fine = fine_blocks(taken.reshape(-1, length), level, room)

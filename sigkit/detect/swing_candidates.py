@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import SPAN_BLOCKS, LevelBlocks, gather, joined, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, joined, pieces
 from sigkit.prepare.running_extreme import running_extreme
 
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
@@ -121,15 +121,9 @@ class _Reach:
     width: int
 
     @cached_property
-    def cover(self) -> list[int]:
-        """Distances at which windows of twice the rise together cover those of twice the near distance."""
-        away = max(self.near - self.rise, 0)
-        return np.linspace(-away, away, 1 + -(-2 * away // (2 * self.rise + 1))).round().astype(int).tolist()
-
-    @cached_property
     def margin(self) -> int:
         needed = self.near + 2 * self.rise + self.width + 1
-        return -(-needed // SPAN_BLOCKS) * SPAN_BLOCKS
+        return -(-needed // PART_BLOCKS) * PART_BLOCKS
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,14 +143,12 @@ class _Near:
     def gather(
         cls, blocks: LevelBlocks, part: NDArray, reach: _Reach, looked: NDArray[np.bool_] | None = None
     ) -> _Near:
-        mean, low, high = (
-            gather(values, part, reach.margin) for values in (blocks.mean, blocks.minimum, blocks.maximum)
-        )
+        mean, low, high = gather((blocks.mean, blocks.minimum, blocks.maximum), part, reach.margin)
         size = part[:, 1] - part[:, 0]
         away = np.full(size.size, reach.margin)
         core = np.repeat(np.tile([False, True, False], size.size), np.stack([away, size, away], axis=1).ravel())
         if looked is not None:
-            core &= gather(looked, part, reach.margin)
+            core &= gather((looked,), part, reach.margin)[0]
         whole = size + 2 * reach.margin
         shift = np.repeat(part[:, 0] - reach.margin - np.cumsum(whole) + whole, whole)
         step = _steps(mean, part, blocks.mean.size, reach)
@@ -174,10 +166,13 @@ class _Near:
     def dominant(self, swing: NDArray, limit: float, reach: _Reach) -> NDArray[np.int64]:
         close = running_extreme(swing, 2 * reach.rise + 1, reach.rise, np.maximum)
         at = np.flatnonzero((swing == close) & (swing > limit) & self.core)
-        around = close[at]
-        for step in reach.cover:
-            np.maximum(around, close[at + step], out=around)
-        return at[swing[at] >= NEAR_SHARE * around]
+        # The wider windows out of the close ones; the first of them begins at the first place.
+        around, length = close, 2 * reach.rise + 1
+        while length < 2 * reach.near + 1:
+            step = min(length, 2 * reach.near + 1 - length)
+            around = np.maximum(around[:-step], around[step:])
+            length += step
+        return at[swing[at] >= NEAR_SHARE * around[at - max(reach.near - reach.rise, 0)]]
 
 
 def _usual(blocks: LevelBlocks, reach: _Reach) -> tuple[dict[int, float], float]:
