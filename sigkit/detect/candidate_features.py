@@ -57,7 +57,7 @@ class RecordScale:
         """Return the scale of a record with at least one swing; levels count from the settled level."""
         most = LEAST
         for part in pieces(blocks.runs):
-            # Some blocks more on either side, so that blocks of a run have both neighbours; not so at the ends of the record.
+            # Some blocks more, so that all of a run have both neighbours; not so at the ends of the record.
             mean = gather((blocks.mean,), part, PART_BLOCKS)[0]
             lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
             if part[0, 0] == 0:

@@ -162,8 +162,8 @@ def _tone(quick: NDArray, rate: float, slow: int) -> tuple[float, NDArray[np.flo
     clipped = np.clip(quick, -3.0 * spread, 3.0 * spread)
     # A tone that explains the least share has this much power in its line.
     least = 0.4 * LEAST_SHARE * float(clipped @ clipped) * n
-    # Quick way out: two neighbouring lines of the plain spectrum hold at least 0.81 of it, noise aside. Of a length with
-    # a large prime factor the transform takes eight times as long as of the next good one.
+    # Quick way out: two neighbouring lines of the plain spectrum hold at least 0.81 of it, noise aside.
+    # A length with a large prime factor takes eight times as long as the next good one.
     lines = np.fft.rfft(clipped, next_fast_len(n, real=True))
     plain = lines.real**2 + lines.imag**2
     if (plain[1:] + plain[:-1]).max(initial=0.0) < 0.5 * least:
