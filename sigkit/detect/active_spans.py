@@ -17,7 +17,7 @@ MOST_ACTIVE = 0.8
 
 
 def active_spans(low: NDArray, high: NDArray, sample: NDArray, step: float) -> NDArray[np.bool_] | None:
-    """Tell active spans, with their neighbours, from quiet ones.
+    """Tell active spans from quiet ones.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def active_spans(low: NDArray, high: NDArray, sample: NDArray, step: float) -> N
     --------
     >>> low, high = np.zeros(9), np.array([1.0, 1, 1, 1, 1, 50, 1, 1, 1])
     >>> active_spans(low, high, np.arange(9), 0.0).nonzero()[0].tolist()
-    [4, 5, 6]
+    [5]
     >>> active_spans(low, np.ones(9), np.arange(9), 0.0) is None
     True
     """
@@ -49,7 +49,4 @@ def active_spans(low: NDArray, high: NDArray, sample: NDArray, step: float) -> N
         return None
     if float(np.median(width[active])) < ACTIVE_WIDTHS * limit:
         return None
-    beside = active.copy()
-    beside[1:] |= active[:-1]
-    beside[:-1] |= active[1:]
-    return beside
+    return active

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import LevelBlocks, indices, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces
 from sigkit.detect.swing_candidates import Swings
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
@@ -28,7 +28,7 @@ FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 #: The features that draw the shape of the swing: mean levels against the largest lasting one.
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
 #: Swings described at a time (our choice: fewer cost more calls than the cache saves).
-AT_ONCE = 1024
+AT_ONCE = 512
 #: Divisors are at least this, in the unit of the blocks (our choice: far below the step of any recorder).
 LEAST = 1e-30
 
@@ -57,13 +57,16 @@ class RecordScale:
         """Return the scale of a record with at least one swing; levels count from the settled level."""
         most = LEAST
         for part in pieces(blocks.runs):
-            # A block more on either side, then without what spans two stretches or the ends of the record.
-            block = indices(part, 1)
-            mean = blocks.mean.take(block, mode="clip")
+            # Some blocks more, so that all of a run have both neighbours; not so at the ends of the record.
+            mean = gather((blocks.mean,), part, PART_BLOCKS)[0]
             lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
-            together = block[2:] - block[:-2] == 2
-            together &= (block[:-2] >= 0) & (block[2:] < blocks.mean.size)
-            most = max(most, float(lasting[together].max(initial=0.0)))
+            if part[0, 0] == 0:
+                lasting[PART_BLOCKS - 1] = 0.0
+            if part[-1, 1] == blocks.mean.size:
+                lasting[-PART_BLOCKS] = 0.0
+            size = part[:, 1] - part[:, 0]
+            first = np.cumsum(size + 2 * PART_BLOCKS) - size - PART_BLOCKS - 1
+            most = max(most, float(np.maximum.reduceat(lasting, np.stack([first, first + size], 1).ravel())[::2].max()))
         largest, usual = float(swings.size.max()), float(np.quantile(swings.size, 0.9))
         return cls(max(largest, LEAST), max(usual, LEAST), most, noise)
 
@@ -101,30 +104,47 @@ def candidate_features(
     bins = np.minimum(edges[:-1] - edges[0], steps.size - 1)
     sizes = np.maximum(np.diff(np.append(bins, steps.size)), 1)
     spans = [(int(first), int(first + size)) for first, size in zip(bins, sizes, strict=True)]
-    wide = sizes.astype(np.float32)
     count = len(EDGES_MS) - 1
+    # A product with it gives the means of the bins.
+    share = np.zeros((steps.size, count), dtype=np.float32)
+    for row, (first, last) in enumerate(spans):
+        share[first:last, row] = 1.0 / (last - first)
     left, right = int(max(-edges[0], 0)), int(steps[-1] + 1)
+    rows = np.empty((2, min(n, AT_ONCE), steps.size + 2), dtype=np.float32)
+    columns = np.empty((steps.size, min(n, AT_ONCE)), dtype=np.float32)
     for begin in range(0, n, AT_ONCE):
         block = swings.block[begin : begin + AT_ONCE]
         size = swings.size[begin : begin + AT_ONCE]
         up = swings.direction[begin : begin + AT_ONCE, None] > 0
         # One block more on either side, for the lasting level at the ends.
         first = block + (steps[0] - 1)
-        mean = _windows(blocks.mean, first, steps.size + 2)
-        lasting = np.abs(_middle(mean[:-2], mean[1:-1], mean[2:]))
-        high = _by_bin(np.maximum, _windows(blocks.maximum, first + 1, steps.size), spans)
-        deep = _by_bin(np.minimum, _windows(blocks.minimum, first + 1, steps.size), spans)
-        average = _by_bin(np.add, mean[1:-1], spans) / wide
-        rough = _by_bin(np.add, _windows(blocks.scatter, first + 1, steps.size), spans) / wide
+        window, work = rows[:, : block.size]
+        turned = columns[:, : block.size]
+        _windows(blocks.mean, first, window)
+        # As one long list, without what spans two windows.
+        long = window.ravel()
+        _middle(long[:-2], long[1:-1], long[2:], work.ravel()[1:-1])
+        lasting = work[:, 1:-1]
+        lasts = np.maximum(lasting.max(axis=1), -lasting.min(axis=1))
+        average = window[:, 1:-1] @ share
+        rough = _windows(blocks.scatter, first, window)[:, 1:-1] @ share
+        np.copyto(turned, _windows(blocks.maximum, first, window)[:, 1:-1].T)
+        high = _by_bin(np.maximum, turned, spans)
+        np.copyto(turned, _windows(blocks.minimum, first, window)[:, 1:-1].T)
+        deep = _by_bin(np.minimum, turned, spans)
         scale = np.maximum(np.maximum(high.max(axis=1), -deep.min(axis=1)), LEAST)[:, None]
-        lasts = np.maximum(lasting.max(axis=0), 1e-3 * scale[:, 0])[:, None]
+        lasts = np.maximum(lasts, 1e-3 * scale[:, 0])[:, None]
         average = np.where(up, average, -average)
         here = result[begin : begin + AT_ONCE]
-        for place, values in enumerate((
-            average / scale, np.where(up, high, -deep) / scale, np.where(up, deep, -high) / scale, average / lasts,
-            rough / lasts,
+        levels = here[:, : PER_BIN * count]
+        for place, (values, divisor) in enumerate((
+            (average, scale), (np.where(up, high, -deep), scale), (np.where(up, deep, -high), scale), (average, lasts),
+            (rough, lasts),
         )):  # fmt: skip
-            here[:, place * count : (place + 1) * count] = np.arcsinh(10.0 * np.clip(values, -1e3, 1e3))
+            np.divide(values, divisor, out=levels[:, place * count : (place + 1) * count])
+        np.clip(levels, -1e3, 1e3, out=levels)
+        levels *= 10.0
+        np.arcsinh(levels, out=levels)
         rest = here[:, PER_BIN * count :]
         rest[:, 0] = np.log10(np.maximum(size / record_scale.largest, 1e-6))
         rest[:, 1] = np.log10(np.maximum(scale[:, 0] / record_scale.usual, 1e-6))
@@ -139,25 +159,26 @@ def candidate_features(
 
 
 def _by_bin(of: np.ufunc, values: NDArray, spans: list[tuple[int, int]]) -> NDArray[np.float32]:
-    return np.stack([of.reduce(values[first:last], axis=0) for first, last in spans], axis=1)
+    result = np.empty((len(spans), values.shape[1]), dtype=np.float32)
+    for row, (first, last) in enumerate(spans):
+        of.reduce(values[first:last], axis=0, out=result[row])
+    return result.T
 
 
-def _middle(one: NDArray, two: NDArray, three: NDArray) -> NDArray:
+def _middle(one: NDArray, two: NDArray, three: NDArray, out: NDArray | None = None) -> NDArray:
     """Median of three, number by number."""
-    return np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
+    result = np.minimum(np.maximum(one, two), three, out=out)
+    return np.maximum(result, np.minimum(one, two), out=result)
 
 
-def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
-    """Return windows as columns, shape (size, n): every reduction then runs over neighbouring swings at once.
-
-    Off the record everything is 0.
-    """
-    m = values.size
+def _windows(values: NDArray, first: NDArray, rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Fill rows with the windows that begin at ``first``, and return them. Off the record everything is 0."""
+    m, size = values.size, rows.shape[1]
     inside = (first >= 0) & (first + size <= m)
     if inside.all():
-        return np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(values, size)[first].T)
+        rows[...] = np.lib.stride_tricks.sliding_window_view(values, size)[first]
+        return rows
     # Only the blocks in reach of swings near an end are copied, with what is off the record.
-    rows = np.empty((first.size, size), dtype=np.float32)
     rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]] if inside.any() else 0.0
     for outside in (np.flatnonzero(first < 0), np.flatnonzero((first >= 0) & ~inside)):
         if outside.size:
@@ -165,4 +186,4 @@ def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
             near = np.zeros(end - begin, dtype=np.float32)
             near[max(-begin, 0) : min(end, m) - begin] = values[max(begin, 0) : min(end, m)]
             rows[outside] = np.lib.stride_tricks.sliding_window_view(near, size)[first[outside] - begin]
-    return np.ascontiguousarray(rows.T)
+    return rows

@@ -50,13 +50,14 @@ def likeliest_apart(position_s: NDArray, direction: NDArray, log_odds: NDArray, 
     """Keep the likeliest of swings closer than `APART_S`, likeliest first."""
     rows = np.flatnonzero((direction == sign) & (log_odds > LEAST_LOG_ODDS))
     times = position_s[rows]
-    order = np.argsort(-log_odds[rows], kind="stable")
-    first = np.searchsorted(times, times - APART_S).tolist()
-    behind = np.searchsorted(times, times + APART_S).tolist()
+    first, behind = np.searchsorted(times, times - APART_S), np.searchsorted(times, times + APART_S)
+    crowded = behind - first > 1
+    kept = np.flatnonzero(~crowded).tolist()
+    order = np.flatnonzero(crowded)
+    order = order[np.argsort(-log_odds[rows[order]], kind="stable")]
     taken = bytearray(rows.size)
-    kept: list[int] = []
-    for place in order.tolist():
+    for place, begin, end in zip(order.tolist(), first[order].tolist(), behind[order].tolist(), strict=True):
         if not taken[place]:
             kept.append(place)
-            taken[first[place] : behind[place]] = b"\1" * (behind[place] - first[place])
+            taken[begin:end] = b"\1" * (end - begin)
     return np.sort(rows[np.asarray(kept, dtype=np.int64)])

@@ -40,11 +40,16 @@ def glance_features(
     size = np.maximum(swings.size, np.float32(LEAST))
     turn = swings.direction.astype(np.float32) / size
     away = np.round(np.asarray(AT_MS) * 1e-3 * sample_rate_Hz / blocks.length).astype(np.int64)
+    first = int(swings.block[0] + away[0]) if swings.block.size else 0
+    inside = swings.block.size > 0 and first >= 0 and int(swings.block[-1] + away[-1]) < m
+    near = swings.block - first + away[0]
     for row, step in enumerate(away):
+        if inside:
+            # Of shifted levels the same numbers are taken each time.
+            blocks.mean[first + step - away[0] :].take(near, mode="clip", out=result[row])
+            continue
         at = swings.block + step
-        result[row] = blocks.mean.take(at, mode="clip")
-        if step and at.size and (at[0] < 0 or at[-1] >= m):
-            result[row, (at < 0) | (at >= m)] = 0.0
+        result[row] = np.where((at >= 0) & (at < m), blocks.mean.take(at, mode="clip"), 0.0)
     row = away.size
     result[row] = blocks.maximum.take(swings.block)
     result[row + 1] = blocks.minimum.take(swings.block)
@@ -52,11 +57,13 @@ def glance_features(
     result[row + 2] = blocks.scatter.take(swings.block) / size
     # Compressed without a logarithm: a tenth of the size is told from nothing, many times the size are alike.
     levels = result[:row + 3]
-    levels /= np.abs(levels) + np.float32(0.3)
+    divisor = np.abs(levels)
+    divisor += np.float32(0.3)
+    levels /= divisor
     down = swings.direction < 0
-    result[row, down], result[row + 1, down] = result[row + 1, down], result[row, down]
+    result[row], result[row + 1] = np.where(down, result[[row + 1, row]], result[[row, row + 1]])
     result[row + 3] = np.log10(np.maximum(size / np.float32(record_scale.largest), np.float32(1e-6)))
     result[row + 4] = np.log10(np.clip(size / np.float32(record_scale.usual), np.float32(1e-6), np.float32(1e6)))
     result[row + 5] = np.log10(np.clip(np.float32(record_scale.noise) / size, np.float32(1e-6), np.float32(1e3)))
     result[row + 6] = np.log10(sample_rate_Hz) - 5.0
-    return np.ascontiguousarray(result.T)
+    return result.T

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +10,12 @@ from numpy.typing import NDArray
 
 from sigkit.prepare.block_summary import BlockSummary
 
-#: Blocks worked on at a time (our choice: a dozen arrays of them stay in the second-level cache).
-AT_ONCE = 16_384
+#: Blocks worked on at a time (our choice: measured; fewer cost more calls, more leave the second-level cache).
+AT_ONCE = 49_152
+#: Blocks of a span: 1 ms (our choice: a firing fills some ten of them). Stretches are whole spans but for the last.
+SPAN_BLOCKS = 20
+#: Blocks copied together (our choice: half a span, so that margins need not be whole spans).
+PART_BLOCKS = SPAN_BLOCKS // 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +69,11 @@ class LevelBlocks:
         )
         return cls(blocks.length, blocks.count, unit, low, high, mean, scatter.astype(np.float32), runs, runs)
 
+    def looked_at(self) -> NDArray[np.bool_]:
+        """Return which blocks lie in `runs`."""
+        lengths = np.diff(self.runs.ravel(), prepend=0, append=self.mean.size)
+        return np.repeat(np.arange(lengths.size) % 2 == 1, lengths)
+
     def subtract(self, first: int, level: NDArray) -> None:
         """Take a level off the blocks from ``first`` on, in place."""
         part = slice(first, first + level.size)
@@ -96,14 +105,60 @@ def pieces(runs: NDArray, at_once: int = AT_ONCE) -> Iterator[NDArray[np.int64]]
         begin = end
 
 
-def indices(stretches: NDArray, margin: int = 0) -> NDArray[np.int64]:
-    """Return the numbers of all blocks of the stretches, with a margin on either side, one after the other.
+def joined(runs: NDArray, apart: int) -> NDArray[np.int64]:
+    """Return the stretches, those with at most ``apart`` blocks between them as one.
 
     Examples
     --------
-    >>> indices(np.array([[0, 2], [5, 6]]), 1).tolist()
-    [-1, 0, 1, 2, 4, 5, 6]
+    >>> joined(np.array([[0, 3], [5, 12], [20, 30]]), 2).tolist()
+    [[0, 12], [20, 30]]
     """
-    size = stretches[:, 1] - stretches[:, 0] + 2 * margin
+    if runs.shape[0] < 2:
+        return runs
+    away = np.flatnonzero(runs[1:, 0] - runs[:-1, 1] > apart)
+    return np.stack([runs[np.append(0, away + 1), 0], runs[np.append(away, -1), 1]], axis=1)
+
+
+def gather(several: Sequence[NDArray], stretches: NDArray, margin: int = 0) -> list[NDArray]:
+    """Return of each list the numbers of all blocks of the stretches, with a margin on either side, in one row.
+
+    Beyond the ends of the record its last number goes on.
+
+    Examples
+    --------
+    >>> gather([np.array([5, 6, 7, 8, 9, 8])], np.array([[0, 2], [5, 6]]), 1)[0].tolist()
+    [5, 5, 6, 7, 9, 8, 8]
+    """
+    m = several[0].size
+    wide = stretches + np.array([-margin, margin])
+    if stretches.shape[0] > 1 and wide[0, 0] >= 0 and wide[-1, 1] <= m and not (wide % PART_BLOCKS).any():
+        # A tenth of the time of taking block by block.
+        chosen = indices(wide // PART_BLOCKS)
+        whole = m // PART_BLOCKS * PART_BLOCKS
+        return [values[:whole].reshape(-1, PART_BLOCKS).take(chosen, axis=0).ravel() for values in several]
+    return [_slices(values, wide.tolist()) for values in several]
+
+
+def _slices(values: NDArray, stretches: list[list[int]]) -> NDArray:
+    m = values.size
+    parts = []
+    for first, last in stretches:
+        if first < 0:
+            parts.append(np.repeat(values[:1], -first))
+        parts.append(values[max(first, 0) : last])
+        if last > m:
+            parts.append(np.repeat(values[-1:], last - m))
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def indices(stretches: NDArray) -> NDArray[np.int64]:
+    """Return the numbers from the first of each stretch to the one before its last, one after the other.
+
+    Examples
+    --------
+    >>> indices(np.array([[0, 2], [5, 6]])).tolist()
+    [0, 1, 5]
+    """
+    size = stretches[:, 1] - stretches[:, 0]
     start = np.cumsum(size) - size
-    return np.arange(int(size.sum())) + np.repeat(stretches[:, 0] - margin - start, size)
+    return np.arange(int(size.sum())) + np.repeat(stretches[:, 0] - start, size)

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.detect.active_spans import active_spans
-from sigkit.detect.fine_blocks import Level, fine_blocks
-from sigkit.detect.level_blocks import LevelBlocks
+from sigkit.detect.fine_blocks import Level, Room, fine_blocks
+from sigkit.detect.level_blocks import SPAN_BLOCKS, LevelBlocks
 from sigkit.detect.remove_ripple import find_tones, without_ripple
 from sigkit.detect.span_extremes import RELEASE_SAMPLES, span_extremes
 from sigkit.prepare.block_summary import block_length
@@ -15,8 +15,6 @@ from sigkit.prepare.channel_condition import QUIET_WINDOW_S, QUIET_WINDOWS, nois
 from sigkit.prepare.release_pages import release_pages
 from sigkit.types.channel import Channel
 
-#: Blocks of a span: 1 ms (our choice: a firing fills some ten of them).
-SPAN_BLOCKS = 20
 #: Spans that stand for the record in medians (our choice: 10,240 blocks give a median to 1 %).
 SAMPLED_SPANS = 512
 #: A record is long from so many samples and spans on; below, all of it is looked at (our choice).
@@ -88,7 +86,8 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
     noise = max(_noise(channel, blocks, sample), step / np.sqrt(12.0), 1e-300) / unit
     release_pages(channel.samples)
-    if not looked.all():
+    # A steady ripple shows in the stretches: they tell as much at a hundredth of the cost.
+    if not looked.all() or not rippled:
         return blocks, noise
     tones = find_tones(blocks.mean, rate)
     for tone in tones:
@@ -137,15 +136,20 @@ def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length:
     rows = samples.reshape(whole, size) if samples.flags.c_contiguous else None
     places = held[:, : whole * SPAN_BLOCKS].reshape(4, whole, SPAN_BLOCKS)
     at_once = max(1, AT_ONCE_SAMPLES // size)
-    work = np.empty((at_once * SPAN_BLOCKS, length), dtype=np.float32)
+    room = Room.for_samples(at_once * size)
+    copied = np.empty((at_once, size), dtype=samples.dtype)
     read = 0
     for first in range(0, spans.size, at_once):
         part = spans[first : first + at_once]
-        taken = rows.take(part, axis=0) if rows is not None else samples[(part * size)[:, None] + np.arange(size)]
-        fine = fine_blocks(taken.reshape(-1, length), level, work)
+        begin, end = int(part[0]), int(part[-1]) + 1
+        if rows is None:
+            taken = samples[(part * size)[:, None] + np.arange(size)]
+        else:
+            taken = rows.take(part, axis=0, out=copied[: part.size], mode="clip")
+        fine = fine_blocks(taken.reshape(-1, length), level, room)
         places[:, part] = fine.reshape(4, part.size, SPAN_BLOCKS)
         # Pages come in by the neighbourhood: what lies between counts as read.
-        read += int(part[-1] - part[0] + 1) * size
+        read += (end - begin) * size
         if read >= RELEASE_SAMPLES:
             release_pages(channel.samples)
             read = 0

@@ -43,10 +43,12 @@ def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
     blocks.subtract(0, np.full(begin, levels[0]))
     if levels.size > 1:
         apart = round((centres[1] - centres[0]) * stride)
-        share = (begin - centres[0] * stride + np.arange(apart)) / apart
+        share = ((begin - centres[0] * stride + np.arange(apart)) / apart).astype(np.float32)
+        single = levels.astype(np.float32)
         for first in range(0, levels.size - 1, AT_ONCE):
-            here = levels[first : first + AT_ONCE + 1]
-            ramps = here[:-1, None] + np.diff(here)[:, None] * share
+            here = single[first : first + AT_ONCE + 1]
+            ramps = np.diff(here)[:, None] * share
+            ramps += here[:-1, None]
             blocks.subtract(begin, ramps.ravel())
             begin += ramps.size
     blocks.subtract(begin, np.full(m - begin, levels[-1]))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import LevelBlocks, indices, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, joined, pieces
 from sigkit.prepare.running_extreme import running_extreme
 
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
@@ -70,17 +71,23 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
     usual, spread = _usual(blocks, reach)
     found: dict[int, list[tuple[NDArray, NDArray, NDArray]]] = {1: [], -1: []}
     largest = {1: 0.0, -1: 0.0}
-    for part in pieces(blocks.runs):
-        near = _Near.gather(blocks, part, reach)
+    # Runs close together are cheaper as one stretch.
+    stretches, looked = joined(blocks.runs, 2 * reach.margin), None
+    if 2 * stretches.shape[0] > blocks.runs.shape[0]:
+        stretches = blocks.runs
+    else:
+        looked = blocks.looked_at()
+    for part in pieces(stretches):
+        near = _Near.gather(blocks, part, reach, looked)
         for direction in (1, -1):
             swing = near.swing(direction, reach)
-            largest[direction] = max(largest[direction], float(swing[near.core].max(initial=0.0)))
+            largest[direction] = max(largest[direction], near.largest(swing))
             limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
             quick = near.dominant(swing, limit, reach)
             rising = near.dominant(direction * near.step, STEP_SIGMA * spread, reach)
+            is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            is_quick = np.arange(at.size) < quick.size
-            found[direction].append((near.block[at], swing[at], is_quick))
+            found[direction].append((near.shift[at] + at, swing[at], is_quick))
     parts = []
     for direction in (1, -1):
         block, size, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
@@ -100,7 +107,8 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
         rows = np.concatenate([quick, rising])
         parts.append((block[rows], np.full(rows.size, direction), np.maximum(size[rows], 0)))
     block, directions, size = (np.concatenate(values) for values in zip(*parts, strict=True))
-    order = np.lexsort((directions, block))
+    # Four lists in order: merging them is cheaper than to sort anew.
+    order = np.argsort(2 * block + (directions > 0), kind="stable")
     return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order])
 
 
@@ -112,35 +120,42 @@ class _Reach:
     near: int
     width: int
 
-    @property
+    @cached_property
     def margin(self) -> int:
-        return self.near + 2 * self.rise + self.width + 1
+        needed = self.near + 2 * self.rise + self.width + 1
+        return -(-needed // PART_BLOCKS) * PART_BLOCKS
 
 
 @dataclass(frozen=True, eq=False)
 class _Near:
-    """Stretches of blocks with a margin on either side, one after the other; only the core is judged."""
+    """Stretches of blocks with a margin on either side, one after the other; only the core is judged.
 
-    block: NDArray[np.int64]
+    A place plus its shift is the block.
+    """
+
+    shift: NDArray[np.int64]
     core: NDArray[np.bool_]
     low: NDArray[np.float32]
     high: NDArray[np.float32]
     step: NDArray[np.float32]
 
     @classmethod
-    def gather(cls, blocks: LevelBlocks, part: NDArray, reach: _Reach) -> _Near:
-        m = blocks.mean.size
-        block = indices(part, reach.margin)
-        size = part[:, 1] - part[:, 0] + 2 * reach.margin
-        core = np.ones(block.size, dtype=bool)
-        begin = np.cumsum(size) - size
-        away = np.arange(reach.margin)
-        core[begin[:, None] + away] = False
-        core[(begin + size - 1)[:, None] - away] = False
-        mean, low, high = (
-            values.take(block, mode="clip") for values in (blocks.mean, blocks.minimum, blocks.maximum)
-        )
-        return cls(block, core, low, high, _steps(mean, block, m, reach.width))
+    def gather(
+        cls, blocks: LevelBlocks, part: NDArray, reach: _Reach, looked: NDArray[np.bool_] | None = None
+    ) -> _Near:
+        mean, low, high = gather((blocks.mean, blocks.minimum, blocks.maximum), part, reach.margin)
+        size = part[:, 1] - part[:, 0]
+        away = np.full(size.size, reach.margin)
+        core = np.repeat(np.tile([False, True, False], size.size), np.stack([away, size, away], axis=1).ravel())
+        if looked is not None:
+            core &= gather((looked,), part, reach.margin)[0]
+        whole = size + 2 * reach.margin
+        shift = np.repeat(part[:, 0] - reach.margin - np.cumsum(whole) + whole, whole)
+        step = _steps(mean, part, blocks.mean.size, reach)
+        return cls(shift, core, low, high, step)
+
+    def largest(self, swing: NDArray) -> float:
+        return max(float((swing * self.core).max()), 0.0)
 
     def swing(self, direction: int, reach: _Reach) -> NDArray[np.float32]:
         # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
@@ -151,13 +166,13 @@ class _Near:
     def dominant(self, swing: NDArray, limit: float, reach: _Reach) -> NDArray[np.int64]:
         close = running_extreme(swing, 2 * reach.rise + 1, reach.rise, np.maximum)
         at = np.flatnonzero((swing == close) & (swing > limit) & self.core)
-        # Windows of `close` that together cover the wider one.
-        away = max(reach.near - reach.rise, 0)
-        steps = np.linspace(-away, away, 1 + -(-2 * away // (2 * reach.rise + 1))).round().astype(np.int64)
-        around = close[at]
-        for step in steps:
-            np.maximum(around, close[at + step], out=around)
-        return at[swing[at] >= NEAR_SHARE * around]
+        # The wider windows out of the close ones; the first of them begins at the first place.
+        around, length = close, 2 * reach.rise + 1
+        while length < 2 * reach.near + 1:
+            step = min(length, 2 * reach.near + 1 - length)
+            around = np.maximum(around[:-step], around[step:])
+            length += step
+        return at[swing[at] >= NEAR_SHARE * around[at - max(reach.near - reach.rise, 0)]]
 
 
 def _usual(blocks: LevelBlocks, reach: _Reach) -> tuple[dict[int, float], float]:
@@ -177,24 +192,41 @@ def _apart(block: NDArray, rise: int) -> NDArray[np.bool_]:
     return np.diff(block, prepend=-rise - 1) > rise
 
 
-def _steps(mean: NDArray, block: NDArray, m: int, width: int) -> NDArray[np.float32]:
+def _steps(mean: NDArray, part: NDArray, m: int, reach: _Reach) -> NDArray[np.float32]:
     """Mean of the blocks from each on, less the mean of those before; 0 where there are none.
 
-    Rows nearer than ``width`` to the ends of ``mean`` are not right, unless the record ends there.
+    Places nearer than the width to the ends of ``mean`` are not right, unless the record ends there.
     """
-    n = mean.size
-    if block[0] >= width and block[-1] < m - width:
-        # No end of the record is near: every window is whole.
-        sums = np.cumsum(mean, dtype=np.float64)
-        result = np.zeros(n, dtype=np.float32)
-        second = sums[2 * width :] - 2.0 * sums[width:-width]
-        second += sums[: -2 * width]
-        result[width + 1 : n - width + 1] = second * (1.0 / width)
-        return result
-    sums = np.concatenate([[0.0], np.cumsum(mean, dtype=np.float64)])
-    place = np.arange(n)
-    after = np.minimum(place + np.clip(m - block, 1, width), n)
-    before = np.maximum(place - np.clip(block, 0, width), 0)
-    behind = (sums[after] - sums[place]) / np.maximum(after - place, 1)
-    ahead = (sums[place] - sums[before]) / np.maximum(place - before, 1)
-    return np.where(block > 0, behind - ahead, 0.0).astype(np.float32)
+    n, width, margin = mean.size, reach.width, reach.margin
+    sums = _window_sums(mean, width)
+    result = np.zeros(n, dtype=np.float32)
+    inner = result[width : n - width + 1]
+    np.subtract(sums[width:], sums[:-width], out=inner)
+    inner *= np.float32(1.0 / width)
+    wide = part + np.array([-margin, margin])
+    size = wide[:, 1] - wide[:, 0]
+    zero = np.cumsum(size) - size - wide[:, 0]
+    # Shorter windows at the ends of the record.
+    for row in np.flatnonzero((wide[:, 0] <= 0) | (wide[:, 1] >= m)):
+        first, last = wide[row].tolist()
+        at = int(zero[row])
+        result[at + first : at + 1] = 0.0
+        short = [*range(max(first, 1), min(width, m, last))] if first <= 0 else []
+        for block in [*short, *(range(max(m - width + 1, first + width, 1), m) if last >= m else [])]:
+            place = at + block
+            behind, ahead = mean[place : place + min(width, m - block)], mean[place - min(width, block) : place]
+            result[place] = behind.mean(dtype=np.float64) - ahead.mean(dtype=np.float64)
+    return result
+
+
+def _window_sums(values: NDArray[np.float32], width: int) -> NDArray[np.float32]:
+    """Sums of ``width`` neighbours, by doubling: equal neighbours give equal sums wherever they stand."""
+    done, length, part = 0, 1, values
+    result = np.zeros(1, dtype=np.float32)
+    while length <= width:
+        if width & length:
+            result = part if done == 0 else result[: part.size - done] + part[done:]
+            done += length
+        part = part[:-length] + part[length:]
+        length *= 2
+    return result

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sigkit.detect.candidate_features import FEATURE_COUNT
 from sigkit.detect.company_features import FEATURES
 from sigkit.detect.glance_features import GLANCE_COUNT
-from sigkit.prepare.stored_network import evaluate_network, load_network
+from sigkit.prepare.stored_network import evaluate_network, load_network, without_scaling
 
 #: Weights from simulated engines and drawn other records: those of an earlier development run, taught further by
 #: ``benchmarks/train_detector.py --further`` on engines of which a third are of other structure than the usual.
@@ -29,7 +29,8 @@ SWINGS_AT_ONCE = 4096
 @lru_cache(maxsize=3)
 def _weights(name: str, features: int) -> dict[str, NDArray[np.float32]]:
     # Half the bytes of float64, and log-odds that differ by some 1e-5.
-    return {key: held.astype(np.float32) for key, held in load_network("sigkit.detect", name, features).items()}
+    held = without_scaling(load_network("sigkit.detect", name, features))
+    return {key: values.astype(np.float32) for key, values in held.items()}
 
 
 def forget_weights() -> None:

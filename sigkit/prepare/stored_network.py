@@ -38,18 +38,30 @@ def load_network(package: str, name: str, features: int) -> dict[str, NDArray[np
     return arrays
 
 
+def without_scaling(held: Mapping[str, NDArray]) -> dict[str, NDArray[np.float64]]:
+    """Return weights that take features as they are: centre and spread become part of the first layer."""
+    folded = {key: np.asarray(values, dtype=np.float64) for key, values in held.items()}
+    centre, spread = folded.pop("centre"), folded.pop("spread")
+    folded["weight_0"] = folded["weight_0"] / np.where(spread > 0, spread, 1.0)[:, None]
+    folded["bias_0"] = folded["bias_0"] - centre @ folded["weight_0"]
+    return folded
+
+
 def evaluate_network(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
     """Return the first output (of a yes-or-no network the log-odds) for rows of features, shape (n,)."""
     return network_outputs(held, features)[..., 0]
 
 
 def network_outputs(held: Mapping[str, NDArray], features: NDArray) -> NDArray[np.float64]:
-    """Return all outputs for rows of features, shape (n, outputs).
+    """Return all outputs for rows of features, shape (n, outputs); weights as stored or `without_scaling`.
 
-    Arrays with a leading axis are several networks of one shape taught from different starts; their mean counts.
+    Arrays with a leading axis are several networks of one shape taught from different starts; their mean counts. What
+    type the weights are the layers are computed in.
     """
-    spread = np.where(held["spread"] > 0, held["spread"], 1.0)
-    layer = ((features - held["centre"]) / spread).astype(np.float32)
+    layer = features
+    if "centre" in held:
+        layer = (features - held["centre"]) / np.where(held["spread"] > 0, held["spread"], 1.0)
+    layer = layer.astype(held["weight_0"].dtype, copy=False)
     last = sum(name.startswith("weight_") for name in held) - 1
     several = held["weight_0"].ndim == 3
     for number in range(last + 1):
