@@ -43,6 +43,8 @@ ENGINES_A_TASK = 40
 FIRINGS_PER_LEAD = 3
 #: Every so many batches, the engines are of other structure than the usual.
 EACH_OTHER = 3
+#: Below this rate the detector's positions lie later, up to three samples behind the switching-off.
+SLOW_HZ = 71e3
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
 STAGES = {
@@ -100,7 +102,8 @@ def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float |
         rows, off = rows[keep], off[keep]
         if rows.size == 0:
             continue
-        position = np.clip(off + rng.uniform(-30e-6, 60e-6, off.size) * rate, 0, len(channel) - 1).astype(np.int64)
+        late_s = rng.uniform(-30e-6, 60e-6, off.size) + (rate < SLOW_HZ) * rng.uniform(0.0, 80e-6, off.size)
+        position = np.clip(off + late_s * rate, 0, len(channel) - 1).astype(np.int64)
         firings = Firings(
             channel.name, position, position, position, truth["polarity"][rows].astype(np.int8), np.arange(rows.size)
         )

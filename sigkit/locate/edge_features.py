@@ -10,6 +10,8 @@ from sigkit.locate.find_breakdown import Breakdowns
 #: Samples taken one by one to either side, and bins further out (our choice).
 NEAR = 13
 BINS = ((-24, -18), (-18, -13), (14, 19), (19, 25))
+#: Samples that must be there to either side of an edge.
+REACH = max(-BINS[0][0], BINS[-1][1]) + 1
 FURTHER = 9
 FEATURE_COUNT = 2 * (2 * NEAR + 1 + len(BINS)) + FURTHER
 

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.locate.edge_features import REACH
 from sigkit.locate.find_breakdown import AFTER_S, BEFORE_S, Breakdowns, find_breakdown
 from sigkit.locate.levels_about import RunningLevels
 from sigkit.locate.rough_windows import RoughWindows, rough_windows
@@ -66,8 +67,10 @@ def first_look(
     """
     rough = rough_windows(channel, firings, condition, level, given_droop)
     interval_s = 1.0 / channel.sample_rate_Hz
-    before = round((BEFORE_S + 0.35e-3) / interval_s)
-    after = round((AFTER_S + 0.25e-3) / interval_s)
+    # As far as the networks look about an edge found at the limits of the search: a window that ended before would tell
+    # them where it was laid.
+    before = round(BEFORE_S / interval_s) + max(round(0.35e-3 / interval_s), REACH)
+    after = round(AFTER_S / interval_s) + max(round(0.25e-3 / interval_s), REACH)
     origin = firings.position - before
     fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None]
     if rough.tone.frequency_Hz:
