@@ -16,7 +16,7 @@ WEIGHTS = "edge_weights.npz"
 
 
 @lru_cache(maxsize=1)
-def _weights() -> dict[str, NDArray[np.float64]]:
+def _weights() -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS, FEATURE_COUNT)
 
 

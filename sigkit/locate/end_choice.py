@@ -141,7 +141,7 @@ def _swings(rows: NDArray, place: NDArray, interval_s: float) -> NDArray[np.floa
 
 
 @lru_cache(maxsize=1)
-def _weights() -> dict[str, NDArray[np.float64]]:
+def _weights() -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS, FEATURE_COUNT)
 
 

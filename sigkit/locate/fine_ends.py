@@ -113,7 +113,7 @@ def places(look: FirstLook, likely: LikelyEnds) -> tuple[NDArray[np.int64], NDAr
 
 
 @lru_cache(maxsize=2)
-def _weights(which: str) -> dict[str, NDArray[np.float64]]:
+def _weights(which: str) -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS[which], FEATURE_COUNT[which])
 
 

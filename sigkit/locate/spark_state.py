@@ -20,7 +20,7 @@ LEAST_CHANCE = 0.5
 
 
 @lru_cache(maxsize=1)
-def _weights() -> dict[str, NDArray[np.float64]]:
+def _weights() -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS, FEATURE_COUNT)
 
 

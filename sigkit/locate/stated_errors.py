@@ -24,7 +24,7 @@ RATE_EDGES_HZ = np.array([32e3, 71e3, 141e3, 316e3, 707e3, 1.41e6, 3.16e6])
 
 
 @lru_cache(maxsize=1)
-def _weights() -> dict[str, NDArray[np.float64]]:
+def _weights() -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS, FEATURE_COUNT)
 
 

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
-from sigkit.measure.fast_droop import estimate_fast_droop
 from sigkit.measure.mains_hum import find_hum, remove_hum
 from sigkit.measure.noise_correlation import noise_correlation
-from sigkit.measure.quick_droop import QUICK_RATE, QUICK_U, told_droop
+from sigkit.measure.quick_droop import quick_droop, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
+from sigkit.measure.settled_wander import WANDER_BLOCK_S, settled_wander
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import estimate_droop, running_integral
@@ -33,16 +33,10 @@ SETTLED_AFTER_S = 2.5e-3
 LATE_AFTER_S, LATE_S = 7e-3, 15e-3
 #: Rate to which windows are averaged down for a look at the tail, hertz (our choice).
 TAIL_HZ = 50e3
-#: Blocks whose means are compared for the wander of settled levels, and how far apart: about half a burn, and a
-#: dwell with half a burn (our choice), seconds.
-WANDER_BLOCK_S, WANDER_LAG_S = 0.5e-3, 3.5e-3
 #: Hum is sought where settled levels wander by more than this many times what noise does to their means (our choice).
 LEAST_HUM = 4.0
 #: Standard uncertainty of a droop rate that the profile gives, as a share (our choice: parts of five per cent).
 KNOWN_U = 0.05
-#: Rates of a quick pickup from network and burn line may differ by this factor (our choice, about what the network's
-#: tell in nine of ten).
-MOST_APART = 2.5
 #: Fewest samples that make a baseline (our choice), and most samples of one batch of windows.
 FEWEST = 4
 BATCH_SAMPLES = 3_000_000
@@ -249,24 +243,17 @@ class FiringWindows:
         self._learn_from_dwell(chosen, first, value - level[:, None], whole)
 
     def _learn_quick(self, chosen: NDArray, first: NDArray, rows: NDArray) -> bool:
-        """Ask the locator's network whether the pickup is quick, and the burn lines how quick; tell whether it is."""
+        """Take the droop of a quick pickup; tell whether it is one."""
         known = np.isfinite(rows).any(axis=1)
         if not known.any():
             return False
-        chosen, first, rows = chosen[known], first[known], rows[known]
-        _, off, breakdown, burn_end = self._columns(chosen, first)
+        chosen, rows = chosen[known], rows[known]
+        _, off, breakdown, burn_end = self._columns(chosen, first[known])
         # From the last samples of the dwell to behind the collapse: where the firing line points.
         rise = take_columns(rows, off - 2, breakdown + 3)
         told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
-        if told <= QUICK_RATE:
-            return False
-        # The burn line's own bend looks like droop as well: only where the network tells droop it tells the rate.
-        column = np.arange(rows.shape[1])
-        burning = (column > breakdown[:, None] + 1) & (column < burn_end[:, None])
-        fast, fast_u = estimate_fast_droop(rows, running_integral(rows, self.interval_s), burning)
-        agree = fast > 0 and abs(np.log(fast / told)) < np.log(MOST_APART)
-        self.droop_rate, self.droop_rate_u = (fast, fast_u) if agree else (told, QUICK_U * told)
-        return True
+        self.droop_rate, self.droop_rate_u = quick_droop(told, rows, breakdown, burn_end, self.interval_s)
+        return self.droop_rate > 0
 
     def _learn_from_dwell(self, chosen: NDArray, first: NDArray, rows: NDArray, usable: NDArray) -> None:
         """Take the droop from the shape of the dwell; a dozen firings tell what there is to tell."""
@@ -292,26 +279,10 @@ class FiringWindows:
 
     def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
         """Learn from settled stretches how far two levels lie apart that should be one."""
-        block = max(1, round(WANDER_BLOCK_S / self.interval_s))
-        start = self._settled_from(rows, first)
         on = self.instants.coil_on.position[rows] - first - 2
-        far: list[NDArray] = []
-        near: list[NDArray] = []
-        for low, high in ((np.maximum(start, on - 4e-3 / self.interval_s), on), (begin, end)):
-            stretch = take_columns(value, low, high)
-            whole = stretch.shape[1] // block
-            if whole < 2:
-                continue
-            means = stretch[:, : whole * block].reshape(len(stretch), whole, block).mean(axis=2)
-            near.append((means[:, 2:] - means[:, :-2]).ravel())
-            lag = min(whole - 1, round(WANDER_LAG_S / WANDER_BLOCK_S))
-            far.append((means[:, lag:] - means[:, :-lag]).ravel())
-        for name, parts in (("wander", far), ("wander_per_ms", near)):
-            known = np.concatenate(parts) if parts else np.zeros(0)
-            known = known[np.isfinite(known)]
-            if known.size >= FEWEST:
-                setattr(self, name, float(np.sqrt(np.mean(known**2))) if known.size < 12
-                        else 1.4826 * float(np.median(np.abs(known))))
+        start = np.maximum(self._settled_from(rows, first), on - 4e-3 / self.interval_s)
+        stretches = [take_columns(value, start, on), take_columns(value, begin, end)]
+        self.wander, self.wander_per_ms = settled_wander(stretches, self.interval_s)
 
     def _learn_from_tail(self, rows: NDArray, own: NDArray, begin: NDArray, end: NDArray) -> bool:
         """Take the droop from settled stretches before the dwell and after the ring; tell whether it shows."""
