@@ -44,7 +44,8 @@ def _usual(gaps: NDArray) -> NDArray[np.float64]:
     if gaps.shape[1] == 0:
         return np.full(len(gaps), np.nan)
     gaps = np.sort(np.where(gaps > SHORTEST_S, gaps, np.nan), axis=1)
-    # Missing firings make gaps of two, three ... periods: start from the lower part of the gaps.
+    # Missing firings make gaps of two, three ... periods: start from the lower part of the gaps. The quantile is formed
+    # here, since numpy's for rows with NaN loops over them.
     place = 0.25 * np.maximum(np.isfinite(gaps).sum(axis=1) - 1, 0)[:, None]
     low = place.astype(np.int64)
     first, second = (np.take_along_axis(gaps, at, axis=1) for at in (low, np.minimum(low + 1, gaps.shape[1] - 1)))
