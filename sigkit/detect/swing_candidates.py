@@ -210,7 +210,8 @@ def _steps(mean: NDArray, part: NDArray, m: int, reach: _Reach) -> NDArray[np.fl
     for row in np.flatnonzero((wide[:, 0] <= 0) | (wide[:, 1] >= m)):
         first, last = wide[row].tolist()
         at = int(zero[row])
-        result[at + first : at + 1] = 0.0
+        if first <= 0:
+            result[at + first : at + 1] = 0.0
         short = [*range(max(first, 1), min(width, m, last))] if first <= 0 else []
         for block in [*short, *(range(max(m - width + 1, first + width, 1), m) if last >= m else [])]:
             place = at + block

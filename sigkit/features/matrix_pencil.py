@@ -96,4 +96,5 @@ def _strongest_directions(square: NDArray, number: int) -> NDArray[np.float64]:
     found = [dsyevr(one, range="I", il=size - number + 1, iu=size) for one in square]
     if any(status != 0 for *_, status in found):
         raise np.linalg.LinAlgError("the eigenvectors of a pencil do not converge")
-    return np.stack([vectors[:, number - 1 :: -1] for _, vectors, *_ in found])
+    vectors = [one[:, number - 1 :: -1] for _, one, *_ in found]
+    return np.stack(vectors) if vectors else np.zeros((0, size, number))

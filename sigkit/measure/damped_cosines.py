@@ -36,9 +36,7 @@ class DampedCosines:
     raised: NDArray[np.float64]
 
 
-def fit_damped_cosines(
-    y: NDArray, interval_s: NDArray, w: NDArray, decay: NDArray | None, least: NDArray
-) -> DampedCosines:
+def fit_damped_cosines(y: NDArray, interval_s: NDArray, w: NDArray, least: NDArray) -> DampedCosines:
     """Fit rows; NaN marks what is not used.
 
     Residuals that hang together (a misfit, ripple) carry fewer independent samples: the variance is raised by
@@ -51,8 +49,6 @@ def fit_damped_cosines(
         Time between the columns of each row, seconds.
     w : ndarray, shape (n,)
         Angular frequency to start from, 1/s.
-    decay : ndarray, shape (n,), optional
-        Decay to start from, 1/s; the best of a few when not given.
     least : ndarray, shape (n,)
         Variance of a sample from the instrument's noise, the least that counts.
 
@@ -62,8 +58,7 @@ def fit_damped_cosines(
     """
     used = np.isfinite(y)
     y0 = np.where(used, y, 0.0)
-    tried = [ratio * w for ratio in START_DAMPING] if decay is None else [decay]
-    start = _start(y0, used, interval_s, w, tried)
+    start = _start(y0, used, interval_s, w, [ratio * w for ratio in START_DAMPING])
     parameters, covariance, square, left = _refine(y0, used, interval_s, start)
     lagged = np.einsum("ij,ij->i", left[:, 1:], left[:, :-1]) / np.maximum(np.einsum("ij,ij->i", left, left), 1e-300)
     r = np.clip(lagged, 0.0, 0.999)

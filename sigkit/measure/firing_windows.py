@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary, ref
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measure.dwell_droop import settle_droop, weigh_dwell_droop
-from sigkit.measure.mains_hum import find_hum, remove_hum
+from sigkit.measure.mains_hum import hum_at, learn_hum
 from sigkit.measure.noise_correlation import noise_correlation
-from sigkit.measure.quick_droop import quick_droop, told_droop
+from sigkit.measure.quick_droop import MOST_FIRINGS, quick_droop, told_droop
 from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.measure.settled_wander import WANDER_BLOCK_S, settled_wander
+from sigkit.measure.tail_droop import tail_droop
 from sigkit.measure.take_columns import take_columns
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.droop import estimate_droop, running_integral
+from sigkit.prepare.droop import running_integral
 from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -31,9 +33,7 @@ SETTLED_AFTER_S = 2.5e-3
 #: The later look at a pickup's tail begins at this time after burn_end (charge left on the floating ends of
 #: simulated shared coils has drained by then) and reaches this far beyond the window, seconds (our choice).
 LATE_AFTER_S, LATE_S = 7e-3, 15e-3
-#: Rate to which windows are averaged down for a look at the tail, hertz (our choice).
-TAIL_HZ = 50e3
-#: Hum is sought where settled levels wander by more than this many times what noise does to their means (our choice).
+#: Hum is sought where settled levels wander by more than this many times what noise does to one (our choice).
 LEAST_HUM = 4.0
 #: Standard uncertainty of a droop rate that the profile gives, as a share (our choice: parts of five per cent).
 KNOWN_U = 0.05
@@ -43,10 +43,11 @@ BATCH_SAMPLES = 3_000_000
 #: What is learnt of a channel, kept for instants still in use with what it was learnt from: the measurement and the
 #: shapes ask for the same.
 _LEARNT_NAMES = (
-    "correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz", "hum_Hz"
+    "correlation", "droop_rate", "droop_rate_u", "offset", "wander", "wander_per_ms", "ripple_Hz", "hum_Hz",
+    "hum",
 )  # fmt: skip
 _LEARNT: WeakKeyDictionary[
-    Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, float]]
+    Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, Any]]
 ] = WeakKeyDictionary()
 
 
@@ -111,6 +112,8 @@ class FiringWindows:
         Frequency of a steady oscillation that was taken out, 0 for none.
     hum_Hz : float
         Frequency of the mains' hum that was taken out, 0 for none.
+    hum : ndarray, shape (n, 2)
+        Its cosine and sine at each firing.
     wander, wander_per_ms : float
         Standard deviation of the difference of two settled levels some milliseconds apart (ripple, drift,
         hum), unit of the channel, and of its change within a millisecond.
@@ -125,6 +128,7 @@ class FiringWindows:
         self._bounds()
         self.correlation, self.droop_rate, self.droop_rate_u, self.offset = 1.0, 0.0, 0.0, np.nan
         self.wander, self.wander_per_ms, self.ripple_Hz, self.hum_Hz = 0.0, 0.0, 0.0, 0.0
+        self.hum = np.zeros((len(firings), 2))
         known = _LEARNT.get(instants)
         if known is not None and known[0]() is channel and known[1]() is firings and known[2] == condition:
             self.__dict__.update(known[3])
@@ -209,9 +213,8 @@ class FiringWindows:
             value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
         self._learn_wander(chosen, first, value, begin, end)
         if self.wander > LEAST_HUM * self.noise * np.sqrt(self.correlation * self.interval_s / WANDER_BLOCK_S):
-            self.hum_Hz = find_hum(value, calm, first, self.interval_s)
-        if self.hum_Hz:
-            value = remove_hum(value, calm, first, self.interval_s, self.hum_Hz)
+            self.hum_Hz, self.hum = learn_hum(self._without_ripple, self.begin * self.interval_s, self.interval_s)
+        value = self._without_hum(value, first, chosen)
         if self.ripple_Hz or self.hum_Hz:
             before, after = self._before(chosen, first, value), take_columns(value, begin, end)
             level = row_median(before)
@@ -237,6 +240,7 @@ class FiringWindows:
         rate_Hz = self.channel.sample_rate_Hz
         until = np.clip(self.following, self.end, self.end + LATE_S * rate_Hz).astype(np.int64)
         longer, start = self._raw(own, until)
+        longer = self._without_hum(longer, start, own)
         later = begin[whole] + (LATE_AFTER_S - SETTLED_AFTER_S) * rate_Hz
         if self._learn_from_tail(longer - level[whole, None], own, later, (until[own] - start).astype(float)):
             return
@@ -247,11 +251,16 @@ class FiringWindows:
         known = np.isfinite(rows).any(axis=1)
         if not known.any():
             return False
-        chosen, rows = chosen[known], rows[known]
-        _, off, breakdown, burn_end = self._columns(chosen, first[known])
+        rows = rows[known]
+        _, _, breakdown, burn_end = self._columns(chosen[known], first[known])
+        # The locator looks at neighbours as well, so it is asked of firings that follow each other.
+        n = len(self.firings)
+        asked = np.arange(max(0, (n - MOST_FIRINGS) // 2), min(n, (n + MOST_FIRINGS) // 2))
+        value, start = self._raw(asked)
+        _, off, gone, _ = self._columns(asked, start)
         # From the last samples of the dwell to behind the collapse: where the firing line points.
-        rise = take_columns(rows, off - 2, breakdown + 3)
-        told = told_droop(self.channel, self.firings, chosen, rise, self.condition, self.offset)
+        rise = take_columns(value, off - 2, gone + 3)
+        told = told_droop(self.channel, self.firings, asked, rise, self.condition, self.offset)
         self.droop_rate, self.droop_rate_u = quick_droop(told, rows, breakdown, burn_end, self.interval_s)
         return self.droop_rate > 0
 
@@ -277,6 +286,20 @@ class FiringWindows:
         with np.errstate(invalid="ignore"):
             return ((column >= start) & (column < on)) | ((column >= begin[:, None]) & (column < end[:, None]))
 
+    def _without_ripple(self, rows: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+        """Return windows freed of ripple, their settled stretches and their first samples."""
+        value, first = self._raw(rows)
+        calm = self._calm(rows, first, value, *self._after_bounds(rows, first))
+        if self.ripple_Hz:
+            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+        return value, calm, first
+
+    def _without_hum(self, value: NDArray, first: NDArray, rows: NDArray) -> NDArray:
+        if not self.hum_Hz:
+            return value
+        time_s = (first[:, None] + np.arange(value.shape[1])) * self.interval_s
+        return np.asarray(value - hum_at(self.hum[rows], self.hum_Hz, time_s))
+
     def _learn_wander(self, rows: NDArray, first: NDArray, value: NDArray, begin: NDArray, end: NDArray) -> None:
         """Learn from settled stretches how far two levels lie apart that should be one."""
         on = self.instants.coil_on.position[rows] - first - 2
@@ -286,38 +309,11 @@ class FiringWindows:
 
     def _learn_from_tail(self, rows: NDArray, own: NDArray, begin: NDArray, end: NDArray) -> bool:
         """Take the droop from settled stretches before the dwell and after the ring; tell whether it shows."""
-        # Level and integral change slowly: means over some samples tell as much.
-        size = max(1, int(1.0 / (TAIL_HZ * self.interval_s)))
-        whole, interval_s = rows.shape[1] // size, size * self.interval_s
-        rows = rows[:, : whole * size].reshape(len(rows), whole, size).mean(axis=2) if size > 1 else rows
-        begin, end = begin / size, np.floor(end / size)
-        column = np.arange(rows.shape[1])
-        on = (self.instants.coil_on.position[own] - self.begin[own])[:, None] / size
-        settled = (column < on - (2 if size == 1 else 1 + 2 / size)) & (column >= on - BASELINE_S / interval_s)
-        late = (column >= begin[:, None]) & (column < end[:, None])
-        enough = late.sum(axis=1) >= 8
-        if not enough.any():
-            return False
-        rows, late, begin, end = rows[enough], late[enough], begin[enough], end[enough]
-        held = running_integral(rows, interval_s)
-        rate, rate_u = estimate_droop(rows, settled[enough] | late, interval_s, held)
-        # Fewer than three firings: chance cannot be told from droop.
-        steady = np.isfinite(rate_u) and rate > 3.0 * rate_u
-        if not (rate > 0 and steady):
-            return False
-        value = take_columns(rows, begin, end)
-        tail = row_median(value)
-        mended = row_median(value + rate * take_columns(held, begin, end))
-        # Undo the droop only where it brings the settled level after the ring back to the one before.
-        helps = np.nanmedian(np.abs(mended)) < 0.7 * np.nanmedian(np.abs(tail))
-        limit = 4.0 * self.noise * np.sqrt(self.correlation / max(8, int(np.median(size * late.sum(axis=1)))))
-        shows = np.nanmedian(np.abs(tail)) > limit
-        if helps and shows:
-            self.droop_rate = min(rate, 1.0 / 20e-6)
-            own_u = np.nanmedian(np.abs(mended)) / max(np.nanmedian(np.abs(held[:, -1])), 1e-300)
-            self.droop_rate_u = float(max(own_u, rate_u))
-            return True
-        return False
+        on = self.instants.coil_on.position[own] - self.begin[own]
+        before = (on - BASELINE_S / self.interval_s, on - 2)
+        noise = self.noise * np.sqrt(self.correlation)
+        self.droop_rate, self.droop_rate_u = tail_droop(rows, before, (begin, end), self.interval_s, noise)
+        return self.droop_rate > 0
 
     def batches(self) -> Iterator[WindowBatch]:
         """Yield batches of windows of similar length."""
@@ -341,12 +337,11 @@ class FiringWindows:
         with np.errstate(invalid="ignore"):
             clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
         begin, end = self._after_bounds(rows, first)
-        if self.ripple_Hz or self.hum_Hz:
-            calm = self._calm(rows, first, value, begin, end)
-            if self.ripple_Hz:
-                value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
-            if self.hum_Hz:
-                value = remove_hum(value, calm, first, self.interval_s, self.hum_Hz)
+        if self.ripple_Hz:
+            value = remove_ripple(
+                value, self._calm(rows, first, value, begin, end), self.interval_s, self.ripple_Hz
+            )
+        value = self._without_hum(value, first, rows)
         before = self._before(rows, first, value)
         level = row_median(before)
         level = np.where(np.isfinite(before).sum(axis=1) >= FEWEST, level, np.nan)

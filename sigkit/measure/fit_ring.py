@@ -70,12 +70,13 @@ def fit_ring(
     """Fit a damped cosine and a constant level to each row.
 
     The start comes from the largest peak of the spectrum (weighted by frequency, so that a slow tail
-    does not win) and the best of three damping ratios; Levenberg-Marquardt steps on all parameters, a drift
-    of the level among them, follow, for all rows together. Uncertainties are those of non-linear least squares
-    (JCGM 100:2008, 5.1 with the covariance of H.3): from the residuals and their correlation or ``noise``,
-    whichever is larger. Fits that leave out the first cycle or two compete, as the switch's reverse diode and
-    short flashes roughen the beginning. Each peak is then measured on the samples by itself (projection on the
-    fitted cosine over half a cycle), so the count does not lean on the decay being exponential.
+    does not win) and the best of a few damping ratios; Levenberg-Marquardt steps on all parameters, a drift
+    of the level among them, follow, on means over a share of a cycle (`sigkit.measure.ring_stretches`). Uncertainties
+    are those of non-linear least squares (JCGM 100:2008, 5.1 with the covariance of H.3): from the residuals and their
+    correlation or ``noise``, whichever is larger. Fits that leave out the first cycle or two compete where they can
+    win, as the switch's reverse diode and short flashes roughen the beginning. Each peak is then measured on the
+    samples by itself (projection on the fitted cosine over half a cycle), so the count does not lean on the decay being
+    exponential.
 
     Parameters
     ----------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,8 +14,9 @@ from sigkit.prepare.median import row_median
 LOWEST_HZ, HIGHEST_HZ = 45.0, 65.0
 #: Length of the means compared, seconds, and fewest of them (our choice: a fortieth of a period).
 BLOCK_S, FEWEST = 0.5e-3, 12
-#: Firings within this time share one sine, seconds (our choice: mains keep their phase to a few degrees over it).
-TOGETHER_S = 2.0
+#: Firings within this time share one sine, seconds (our choice: mains keep their phase to a few degrees over it), and
+#: as many of them as tell the frequency (our choice).
+TOGETHER_S, MOST_WINDOWS = 2.0, 48
 #: Share of the spread of the settled means that the sine must take away (our choice: a charge that leaves a lead over
 #: 3 ms behind each firing passes for a sine of seven tenths, where firings come each second period).
 LEAST_SHARE = 0.8
@@ -30,7 +33,7 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
     calm : ndarray of bool, shape (n, m)
         Settled stretches.
     first : ndarray of int, shape (n,)
-        Sample of the record in column 0.
+        Sample of the record in column 0; the rows lie within `TOGETHER_S`.
     interval_s : float
 
     Returns
@@ -47,19 +50,20 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
     50.0
     """
     means, time_s, row = _means(value, calm, first, interval_s)
-    # Rows far apart tell the frequency no better where the phase wanders.
-    near = time_s < time_s.min(initial=np.inf) + TOGETHER_S
-    means, time_s, row = means[near], time_s[near], row[near]
     if means.size < FEWEST or np.ptp(time_s) < 0.4 / HIGHEST_HZ:
         return 0.0
-    step_Hz = 0.25 / max(np.ptp(time_s), 1.0 / LOWEST_HZ)
+    # Fine enough that no line of a comb of firings is passed over.
+    step_Hz = 0.125 / max(np.ptp(time_s), 1.0 / LOWEST_HZ)
     frequency = np.linspace(LOWEST_HZ, HIGHEST_HZ, max(3, round((HIGHEST_HZ - LOWEST_HZ) / step_Hz) + 1))
     centred = _centred(means[None, :], row)[0]
     best = 0.0
     for _ in range(2):
         left = np.array([np.sum(_rest(centred, time_s, row, one)[0] ** 2) for one in frequency])
         best = float(frequency[left.argmin()])
-        frequency = best + (frequency[1] - frequency[0]) * np.linspace(-1.0, 1.0, 21)
+        frequency = np.clip(best + (frequency[1] - frequency[0]) * np.linspace(-1.0, 1.0, 21), LOWEST_HZ, HIGHEST_HZ)
+    # Something slower or faster; a window or two tell the frequency to some hertz only.
+    if best in (LOWEST_HZ, HIGHEST_HZ) and np.ptp(time_s) > 4.0 / LOWEST_HZ:
+        return 0.0
     rest, _ = _rest(centred, time_s, row, best)
     used = np.abs(rest) < CUT * _spread(rest)
     if used.sum() < FEWEST:
@@ -69,51 +73,86 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
     return best if _spread(rest) < (1.0 - LEAST_SHARE) * _spread(centred) else 0.0
 
 
-def remove_hum(
+def hum_amplitudes(
     value: NDArray, calm: NDArray, first: NDArray, interval_s: float, frequency_Hz: float
-) -> NDArray[np.float64]:
-    """Take the hum out of whole windows; where the settled stretches are too few, nothing.
+) -> NDArray[np.float64] | None:
+    """Return amplitudes of cosine and sine, counted from the record's first sample; None from too few means.
 
     Parameters
     ----------
     value, calm, first, interval_s
-        See `find_hum`.
+        See `find_hum`; the rows share one sine.
     frequency_Hz : float
-
-    Returns
-    -------
-    ndarray, shape (n, m)
 
     Examples
     --------
     >>> time_s = np.arange(4000)[None, :] * 5e-6
     >>> calm = (time_s < 5e-3) | (time_s > 12e-3)
-    >>> hum = np.sin(2 * np.pi * 50.0 * time_s)
-    >>> left = remove_hum(hum + 2.0, calm, np.zeros(1, dtype=np.int64), 5e-6, 50.0)
-    >>> round(float(np.ptp(left)), 6)
-    0.0
+    >>> hum = np.sin(2 * np.pi * 50.0 * time_s + 0.5)
+    >>> hum_amplitudes(hum + 2.0, calm, np.zeros(1, dtype=np.int64), 5e-6, 50.0).round(3).tolist()
+    [0.479, 0.878]
     """
     means, time_s, row = _means(value, calm, first, interval_s)
-    result = value.copy()
-    group = np.floor(first * interval_s / TOGETHER_S).astype(np.int64)
-    for one in np.unique(group[row]):
-        own = group[row] == one
-        if own.sum() < FEWEST:
-            continue
-        kept = np.flatnonzero(own)
-        for _ in range(2):
-            centred = _centred(means[kept][None, :], row[kept])[0]
-            rest, wave = _rest(centred, time_s[kept], row[kept], frequency_Hz)
-            kept = kept[np.abs(rest) < CUT * max(_spread(rest), 1e-300)] if rest.any() else kept
-            if kept.size < FEWEST:
-                break
-        else:
-            rows = np.flatnonzero(group == one)
-            # The means show a little less than the whole sine.
-            wave = wave / np.sinc(frequency_Hz * BLOCK_S)
-            at = 2 * np.pi * frequency_Hz * (first[rows][:, None] + np.arange(value.shape[1])) * interval_s
-            result[rows] -= wave[0] * np.cos(at) + wave[1] * np.sin(at)
-    return result
+    kept = np.arange(means.size)
+    wave = np.zeros(2)
+    for _ in range(2):
+        if kept.size < FEWEST:
+            return None
+        centred = _centred(means[kept][None, :], row[kept])[0]
+        rest, wave = _rest(centred, time_s[kept], row[kept], frequency_Hz)
+        kept = kept[np.abs(rest) < CUT * _spread(rest)] if _spread(rest) > 0 else kept
+    # The means show a little less than the whole sine.
+    return np.asarray(wave / np.sinc(frequency_Hz * BLOCK_S))
+
+
+def learn_hum(
+    windows: Callable[[NDArray], tuple[NDArray, NDArray, NDArray]], start_s: NDArray, interval_s: float
+) -> tuple[float, NDArray[np.float64]]:
+    """Learn the hum of a channel: its frequency where firings are densest, its sine from all of each few seconds.
+
+    Parameters
+    ----------
+    windows : callable
+        From rows to their windows, settled stretches and first samples, see `find_hum`.
+    start_s : ndarray, shape (n,)
+        Time of each firing's window, ascending but for what windows overlap.
+    interval_s : float
+
+    Returns
+    -------
+    frequency_Hz : float
+        0 where there is none.
+    amplitudes : ndarray, shape (n, 2)
+        Of cosine and sine at each firing.
+    """
+    none = np.zeros((start_s.size, 2))
+    ordered = np.sort(start_s)
+    count = np.searchsorted(ordered, ordered + TOGETHER_S) - np.arange(ordered.size)
+    at = int(count.argmax())
+    dense = np.arange(at, at + min(int(count[at]), MOST_WINDOWS))
+    frequency = find_hum(*windows(dense), interval_s)
+    if not frequency:
+        return 0.0, none
+    group = np.floor(start_s / TOGETHER_S).astype(np.int64)
+    held: dict[int, NDArray] = {}
+    for one in np.unique(group).tolist():
+        found = hum_amplitudes(*windows(np.flatnonzero(group == one)), interval_s, frequency)
+        if found is not None:
+            held[one] = found
+    if not held:
+        return 0.0, none
+    # A few seconds that show too little borrow the nearest ones' sine.
+    known = np.array(sorted(held))
+    place = np.clip(np.searchsorted(known, group), 1, max(known.size - 1, 1))
+    below, above = known[place - 1], known[np.minimum(place, known.size - 1)]
+    nearest = np.where(np.abs(group - below) <= np.abs(above - group), below, above)
+    return frequency, np.array([held[one] for one in nearest.tolist()])
+
+
+def hum_at(amplitudes: NDArray, frequency_Hz: float, time_s: NDArray) -> NDArray[np.float64]:
+    """Return the hum of rows, shape (n, m), at times since the record's first sample, shape (n, m)."""
+    angle = 2 * np.pi * frequency_Hz * time_s
+    return np.asarray(amplitudes[:, :1] * np.cos(angle) + amplitudes[:, 1:] * np.sin(angle))
 
 
 def _means(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -> tuple[NDArray, NDArray, NDArray]:

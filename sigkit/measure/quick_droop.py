@@ -15,8 +15,8 @@ from sigkit.types.firings import Firings
 #: A droop rate above this is taken from the network, 1/s, with this relative standard uncertainty (our figures: on
 #: 240 simulated engines the middle half lay within 25 %, nine in ten within a factor of two).
 QUICK_RATE, QUICK_U = 600.0, 0.3
-#: Rates of a quick pickup from network and burn line may differ by this factor (our choice, about what the network's
-#: tell in nine of ten).
+#: Rates of a quick pickup from network and burn line may differ by this factor (our choice: nine in ten of the
+#: network's lie within two).
 MOST_APART = 2.5
 #: A dozen firings tell what there is to tell (our choice).
 MOST_FIRINGS = 12
@@ -32,9 +32,9 @@ def told_droop(
     channel : Channel
     firings : Firings
     rows : ndarray of int, shape (n,)
-        Firings that may be asked.
+        Firings to ask, one after the other.
     rise : ndarray, shape (n, m)
-        Their samples from the end of the dwell to the collapse, less the settled level; NaN where there are none.
+        Their samples from the end of the dwell to the collapse; NaN where there are none.
     condition : ChannelCondition
     offset : float
         Settled level of the channel, its unit; NaN where not known.
@@ -43,8 +43,6 @@ def told_droop(
     -------
     float
     """
-    some = slice(None, None, max(1, rows.size // MOST_FIRINGS))
-    rows, rise = rows[some], rise[some]
     # The firing line points away from the dwell, whatever polarity was given; at low rates it may fall between samples.
     rise = np.nan_to_num(rise - rise[:, :1])
     top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
@@ -74,6 +72,11 @@ def quick_droop(
     breakdown, burn_end : ndarray, shape (n,)
         Columns.
     interval_s : float
+
+    Returns
+    -------
+    rate, rate_u : float
+        1/s.
 
     Examples
     --------

@@ -92,7 +92,7 @@ def fit_stretches(y: NDArray, interval_s: float, w: NDArray, least: NDArray) -> 
         if rows.size == 0:
             continue
         length = end[rows] - begin[rows]
-        factor = np.clip(np.rint(period[rows] / MEANS_A_CYCLE), 1, np.maximum(length // FEWEST_MEANS, 1))
+        factor = np.clip(np.rint(period[rows] / MEANS_A_CYCLE), 1, np.maximum(count[rows] // FEWEST_MEANS, 1))
         fit = _fit_rows(
             y[rows], begin[rows], length, factor.astype(np.int64), interval_s, w[rows], least[rows],
         )
@@ -123,7 +123,7 @@ def _fit_rows(
         stop = at + int(np.searchsorted(count[order[at:]], most, side="right"))
         some = order[at : min(stop, at + max(1, int(FIT_SAMPLES // most)))]
         means = _means(y[some], begin[some], count[some], factor[some])
-        fit = fit_damped_cosines(means, factor[some] * interval_s, w[some], None, least[some] / factor[some])
+        fit = fit_damped_cosines(means, factor[some] * interval_s, w[some], least[some] / factor[some])
         fit = _of_samples(fit, begin[some] * interval_s, factor[some], interval_s)
         parameters[some], covariance[some], raised[some] = fit.parameters, fit.covariance, fit.raised
         at += some.size

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sigkit.detect.level_blocks import LevelBlocks, gather, joined
-from sigkit.detect.swing_candidates import find_swings
+from sigkit.detect.swing_candidates import _Reach, _steps, find_swings
 
 STRETCHES = (
     [[0, 1003]], [[20, 40], [100, 200]], [[60, 80], [500, 700]], [[0, 20], [40, 60], [940, 960], [1000, 1003]],
@@ -71,3 +71,20 @@ def test_a_step_near_an_end_of_the_record_is_found():
         largest = int(found.size.argmax())
         assert found.block[largest] == at
         assert found.direction[largest] == 1
+
+
+@pytest.mark.parametrize("stretches", [*STRETCHES, [[0, 300], [500, 1003]], [[400, 1003]]])
+def test_steps_are_the_means_behind_less_the_means_before(stretches):
+    reach, m = _Reach(4, 20, 10), 1003
+    mean = np.random.default_rng(4).normal(size=m).astype(np.float32)
+    part = np.array(stretches)
+    steps = _steps(gather((mean,), part, reach.margin)[0], part, m, reach)
+    begin = 0
+    for first, last in stretches:
+        own = steps[begin + reach.margin : begin + reach.margin + last - first]
+        wanted = [
+            mean[block : block + 10].mean() - mean[max(block - 10, 0) : block].mean() if block else 0.0
+            for block in range(first, last)
+        ]
+        np.testing.assert_allclose(own, wanted, atol=1e-5)
+        begin += last - first + 2 * reach.margin

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigkit.measure.mains_hum import find_hum, remove_hum
+from sigkit.measure.mains_hum import find_hum, hum_amplitudes, hum_at, learn_hum
 from sigkit.measure.measure_capture import measure_capture
 from sigkit.simulate.simulated_capture import iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
@@ -33,9 +33,40 @@ def test_hum_is_found_and_taken_out_of_the_firing_as_well(firings: int, frequenc
     found = find_hum(value + hum + firing, calm, first, INTERVAL_S)
     # A period or so tells the frequency to a few hertz only; what counts is what is left.
     assert found == pytest.approx(frequency_Hz, abs=8.0 if firings == 1 else 1.0)
-    left = remove_hum(value + hum + firing, calm, first, INTERVAL_S, found) - value - firing
+    sine = hum_amplitudes(value + hum + firing, calm, first, INTERVAL_S, found)
+    left = hum - hum_at(np.tile(sine, (firings, 1)), found, time_s)
     left -= left.mean(axis=1, keepdims=True)
     assert np.sqrt(np.mean(left**2)) < 0.03 * 0.5
+
+
+@pytest.mark.parametrize("frequency_Hz", [50.03, 59.9])
+def test_hum_of_a_long_record_is_learnt_where_firings_are_dense(frequency_Hz: float) -> None:
+    # A minute of firings each 90 ms; a last one stands alone in its two seconds, with too few settled means.
+    first = np.append(np.arange(640) * 900, 612_000)
+    column = np.arange(200)
+    rng = np.random.default_rng(7)
+    noise = 0.02 * rng.standard_normal((first.size, 200))
+
+    def windows(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        time_s = (first[rows, None] + column) * 1e-4
+        calm = np.broadcast_to((column < 60) | (column > 110), time_s.shape).copy()
+        calm[rows == 640, 30:] = False
+        return noise[rows] + 0.5 * np.cos(2 * np.pi * frequency_Hz * time_s), calm, first[rows]
+
+    found, sines = learn_hum(windows, first * 1e-4, 1e-4)
+    assert found == pytest.approx(frequency_Hz, abs=0.1)
+    time_s = (first[:, None] + column) * 1e-4
+    left = 0.5 * np.cos(2 * np.pi * frequency_Hz * time_s) - hum_at(sines, found, time_s)
+    rms = np.sqrt(np.mean(left**2, axis=1)) / 0.5
+    assert rms[:-1].max() < 0.1
+    assert rms[-1] < 0.5
+
+
+def test_a_frequency_at_the_limits_is_another_thing() -> None:
+    first, calm, value = windows(20, np.random.default_rng(8))
+    time_s = (first[:, None] + np.arange(2000)) * INTERVAL_S
+    for other_Hz in (38.0, 75.0):
+        assert find_hum(value + np.sin(2 * np.pi * other_Hz * time_s), calm, first, INTERVAL_S) == 0.0
 
 
 def test_noise_and_wander_between_firings_are_no_hum() -> None:
