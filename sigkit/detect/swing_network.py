@@ -28,7 +28,7 @@ SWINGS_AT_ONCE = 4096
 
 @lru_cache(maxsize=3)
 def _weights(name: str, features: int) -> dict[str, NDArray[np.float32]]:
-    # Half the bytes of float64, and log-odds that differ by some 1e-5.
+    # Folded in double precision; single is half the bytes, and log-odds differ by some 1e-5.
     held = without_scaling(load_network("sigkit.detect", name, features))
     return {key: values.astype(np.float32) for key, values in held.items()}
 

@@ -127,10 +127,11 @@ def _refine(
     damping, free = np.full(n, 1e-3), np.maximum(used.sum(axis=1) - 6, 1)
     rows = np.flatnonzero(used.any(axis=1))
     p, gram, table, damping = p[rows], gram[rows], table[rows], damping[rows]
+    settled = np.zeros(rows.size, dtype=bool)
     for _ in range(ROUNDS):
         scaled, unit, promised = _step(p, gram, damping)
         enough = np.maximum(LEFT_TO_GAIN / free[rows], ROUNDING) * gram[:, 6, 6]
-        go_on = (promised >= enough) | (damping > 1e-2)
+        go_on = ~settled & (damping < 1e3) & ((promised >= enough) | (damping > 1e-2))
         if not go_on.all():
             done = ~go_on
             found[rows[done]], products[rows[done]], residual[rows[done]] = p[done], gram[done], table[done, 6]
@@ -155,11 +156,6 @@ def _refine(
             p, gram, table = trial, fresh, other
         else:
             p[better], gram[better], table[better] = trial[better], fresh[better], other[better]
-        go_on = ~settled & (damping < 1e3)
-        if not go_on.all():
-            done = ~go_on
-            found[rows[done]], products[rows[done]], residual[rows[done]] = p[done], gram[done], table[done, 6]
-            rows, p, gram, table, damping = rows[go_on], p[go_on], gram[go_on], table[go_on], damping[go_on]
     found[rows], products[rows], residual[rows] = p, gram, table[:, 6]
     normal, _, unit = _normal(found, products)
     normal[~used.any(axis=1)] = np.eye(6)

@@ -209,11 +209,10 @@ class FiringWindows:
         self.correlation = noise_correlation(before)
         calm = self._calm(chosen, first, value, begin, end)
         self.ripple_Hz = find_ripple(value, calm, self.interval_s)
-        if self.ripple_Hz:
-            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
+        value = self._without_ripple(value, calm)
         self._learn_wander(chosen, first, value, begin, end)
         if self.wander > LEAST_HUM * self.noise * np.sqrt(self.correlation * self.interval_s / WANDER_BLOCK_S):
-            self.hum_Hz, self.hum = learn_hum(self._without_ripple, self.begin * self.interval_s, self.interval_s)
+            self.hum_Hz, self.hum = learn_hum(self._for_hum, self.begin * self.interval_s, self.interval_s)
         value = self._without_hum(value, first, chosen)
         if self.ripple_Hz or self.hum_Hz:
             before, after = self._before(chosen, first, value), take_columns(value, begin, end)
@@ -286,13 +285,14 @@ class FiringWindows:
         with np.errstate(invalid="ignore"):
             return ((column >= start) & (column < on)) | ((column >= begin[:, None]) & (column < end[:, None]))
 
-    def _without_ripple(self, rows: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    def _for_hum(self, rows: NDArray) -> tuple[NDArray, NDArray, NDArray]:
         """Return windows freed of ripple, their settled stretches and their first samples."""
         value, first = self._raw(rows)
         calm = self._calm(rows, first, value, *self._after_bounds(rows, first))
-        if self.ripple_Hz:
-            value = remove_ripple(value, calm, self.interval_s, self.ripple_Hz)
-        return value, calm, first
+        return self._without_ripple(value, calm), calm, first
+
+    def _without_ripple(self, value: NDArray, calm: NDArray) -> NDArray:
+        return remove_ripple(value, calm, self.interval_s, self.ripple_Hz) if self.ripple_Hz else value
 
     def _without_hum(self, value: NDArray, first: NDArray, rows: NDArray) -> NDArray:
         if not self.hum_Hz:
@@ -338,9 +338,7 @@ class FiringWindows:
             clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
         begin, end = self._after_bounds(rows, first)
         if self.ripple_Hz:
-            value = remove_ripple(
-                value, self._calm(rows, first, value, begin, end), self.interval_s, self.ripple_Hz
-            )
+            value = self._without_ripple(value, self._calm(rows, first, value, begin, end))
         value = self._without_hum(value, first, rows)
         before = self._before(rows, first, value)
         level = row_median(before)

@@ -123,10 +123,9 @@ def fit_ring(
         parameters, covariance = best.parameters, best.covariance
         column = np.arange(y.shape[1])
         window = used & (column >= best.begin[:, None]) & (column < best.end[:, None])
-        a, b, _, w, decay = (parameters[:, k] for k in range(5))
+        a, b, level, w, decay = (parameters[:, k] for k in range(5))
         cosine, sine, rest = damped_parts(parameters, t, window)
         oscillation = a[:, None] * cosine + b[:, None] * sine
-        level = parameters[:, 2]
         about = np.where(window, unit_y - oscillation - rest, 0.0)
         residual = np.sqrt(np.sum(about**2, axis=1) / np.maximum(window.sum(axis=1) - 6, 1)) * scale
         frequency = w / (2 * np.pi)

@@ -55,7 +55,7 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
     # Fine enough that no line of a comb of firings is passed over.
     step_Hz = 0.125 / max(np.ptp(time_s), 1.0 / LOWEST_HZ)
     frequency = np.linspace(LOWEST_HZ, HIGHEST_HZ, max(3, round((HIGHEST_HZ - LOWEST_HZ) / step_Hz) + 1))
-    centred = _centred(means[None, :], row)[0]
+    centred = _centred(means, row)
     best = 0.0
     for _ in range(2):
         left = np.array([np.sum(_rest(centred, time_s, row, one)[0] ** 2) for one in frequency])
@@ -64,12 +64,10 @@ def find_hum(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -
     # Something slower or faster; a window or two tell the frequency to some hertz only.
     if best in (LOWEST_HZ, HIGHEST_HZ) and np.ptp(time_s) > 4.0 / LOWEST_HZ:
         return 0.0
-    rest, _ = _rest(centred, time_s, row, best)
-    used = np.abs(rest) < CUT * _spread(rest)
-    if used.sum() < FEWEST:
+    fitted = _without_outliers(means, time_s, row, best)
+    if fitted is None:
         return 0.0
-    centred = _centred(means[used][None, :], row[used])[0]
-    rest, _ = _rest(centred, time_s[used], row[used], best)
+    centred, rest, _ = fitted
     return best if _spread(rest) < (1.0 - LEAST_SHARE) * _spread(centred) else 0.0
 
 
@@ -92,17 +90,9 @@ def hum_amplitudes(
     >>> hum_amplitudes(hum + 2.0, calm, np.zeros(1, dtype=np.int64), 5e-6, 50.0).round(3).tolist()
     [0.479, 0.878]
     """
-    means, time_s, row = _means(value, calm, first, interval_s)
-    kept = np.arange(means.size)
-    wave = np.zeros(2)
-    for _ in range(2):
-        if kept.size < FEWEST:
-            return None
-        centred = _centred(means[kept][None, :], row[kept])[0]
-        rest, wave = _rest(centred, time_s[kept], row[kept], frequency_Hz)
-        kept = kept[np.abs(rest) < CUT * _spread(rest)] if _spread(rest) > 0 else kept
+    fitted = _without_outliers(*_means(value, calm, first, interval_s), frequency_Hz)
     # The means show a little less than the whole sine.
-    return np.asarray(wave / np.sinc(frequency_Hz * BLOCK_S))
+    return None if fitted is None else np.asarray(fitted[2] / np.sinc(frequency_Hz * BLOCK_S))
 
 
 def learn_hum(
@@ -168,18 +158,32 @@ def _means(value: NDArray, calm: NDArray, first: NDArray, interval_s: float) -> 
 
 
 def _centred(values: NDArray, row: NDArray) -> NDArray[np.float64]:
-    """Take each row's mean off, shape (k, n)."""
-    _, own, count = np.unique(row, return_inverse=True, return_counts=True)
-    sums = np.stack([np.bincount(own, weights=one, minlength=count.size) for one in values])
-    return np.asarray(values - (sums / count)[:, own])
+    """Take each row's mean off."""
+    return np.asarray(values - (np.bincount(row, weights=values) / np.maximum(np.bincount(row), 1))[row])
 
 
 def _rest(centred: NDArray, time_s: NDArray, row: NDArray, frequency_Hz: float) -> tuple[NDArray, NDArray]:
     """Return what a sine shared by all rows, each with a level of its own, leaves; and its two amplitudes."""
     angle = 2 * np.pi * frequency_Hz * time_s
-    waves = _centred(np.stack([np.cos(angle), np.sin(angle)]), row)
+    waves = np.stack([_centred(np.cos(angle), row), _centred(np.sin(angle), row)])
     amplitude = np.linalg.lstsq(waves.T, centred, rcond=1e-9)[0]
     return centred - amplitude @ waves, amplitude
+
+
+def _without_outliers(
+    means: NDArray, time_s: NDArray, row: NDArray, frequency_Hz: float
+) -> tuple[NDArray, NDArray, NDArray] | None:
+    """Fit a sine twice, first to all means; return the second's means less their rows', what it leaves, amplitudes.
+
+    None where too few are near it.
+    """
+    rest, _ = _rest(_centred(means, row), time_s, row, frequency_Hz)
+    # A sine without noise leaves nothing.
+    near = (np.abs(rest) < CUT * _spread(rest)) | (_spread(rest) == 0)
+    if near.sum() < FEWEST:
+        return None
+    centred = _centred(means[near], row[near])
+    return centred, *_rest(centred, time_s[near], row[near], frequency_Hz)
 
 
 def _spread(values: NDArray) -> float:

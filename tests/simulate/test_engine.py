@@ -6,6 +6,7 @@ Firing orders, companion sparks and directions: common practice, no source, unle
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,8 +22,8 @@ from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.types.firing_table import CONDITIONS
 
 
-def drawn(seed: int = 1, **changes: object) -> Engine:
-    return draw_engine(StudyRecipe(**changes), np.random.default_rng(seed), "ferry")  # type: ignore[arg-type]
+def drawn(seed: int = 1, **changes: Any) -> Engine:
+    return draw_engine(StudyRecipe(**changes), np.random.default_rng(seed), "ferry")
 
 
 @pytest.mark.parametrize("cylinders", [1, 2, 3, 4, 5, 6])
