@@ -29,6 +29,7 @@ from sigkit.locate.end_features import end_features
 from sigkit.locate.end_network import likely_ends
 from sigkit.locate.fine_ends import fine_ends, fine_features, places, regime
 from sigkit.locate.first_look import FirstLook, first_look
+from sigkit.locate.instant_networks import RIVAL_CHANCE
 from sigkit.locate.stated_errors import RATE_EDGES_HZ
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
@@ -209,8 +210,13 @@ def answers_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
         (look.rough.to_samples(chosen.column) - end) / look.rough.factor,
     ], axis=1)  # fmt: skip
     error[~measurable] = np.nan
-    rates = np.full(len(state), rate)
-    answers = {"features": features.astype(np.float32), "state": state, "error": error, "rate": rates}
+    rival = look.rough.to_samples(np.where(chosen.rival_share > RIVAL_CHANCE, chosen.rival, chosen.column))
+    column = look.rough.to_samples(chosen.column)
+    between = (np.minimum(column, rival) <= end) & (end <= np.maximum(column, rival))
+    answers = {
+        "features": features.astype(np.float32), "state": state, "error": error, "between": between,
+        "rate": np.full(len(state), rate),
+    }  # fmt: skip
     return {name: values[known] for name, values in answers.items()}
 
 
@@ -265,27 +271,29 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
         fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz")
     else:
         fit_network(examples["features"], examples["state"], (48, 24), FOLDER / "state_weights.npz")
-        fit_errors(examples["features"], examples["error"], examples["rate"])
+        fit_errors(examples["features"], examples["error"], examples["rate"], examples["between"])
 
 
-def fit_errors(features: NDArray, error: NDArray, rate: NDArray) -> None:
-    """Fit the expected size of the errors, then the factor by which 95 of 100 stay inside, on other firings."""
-    from sigkit.locate.stated_errors import FLOOR, WEIGHTS, predicted_sizes
+def fit_errors(features: NDArray, error: NDArray, rate: NDArray, between: NDArray) -> None:
+    """Fit the chances of errors, then the factor by which 95 of 100 stay inside, on other firings."""
+    from sigkit.locate.stated_errors import WEIGHTS, exceeded, told_limits
     from sigkit.prepare.stored_network import load_network
 
     good = np.isfinite(error).all(axis=1)
-    features, error, rate = features[good], np.abs(error[good]), rate[good]
+    features, error, rate, between = features[good], np.abs(error[good]), rate[good], between[good]
     # Neighbouring rows are of one engine: split by halves, not at random.
     fitted = np.arange(len(features)) < 0.6 * len(features)
-    fit_outputs(features[fitted], np.log(error[fitted] + FLOOR), (48, 24), FOLDER / WEIGHTS)
+    fit_network(features[fitted], exceeded(error[fitted]), (64, 32), FOLDER / WEIGHTS)
     held = load_network("sigkit.locate", WEIGHTS, features.shape[1])
-    size = predicted_sizes(held, features[~fitted])
+    share = error[~fitted] / told_limits(held, features[~fitted])
+    # The interval covers what lies between the end and its rival however narrow it is.
+    share[between[~fitted], 2] = 0.0
     group = np.searchsorted(RATE_EDGES_HZ, rate[~fitted])
     factor = np.ones((len(RATE_EDGES_HZ) + 1, error.shape[1]))
     for number in range(len(factor)):
         own = group == number
         if own.sum() >= 200:
-            factor[number] = np.quantile(error[~fitted][own] / size[own], 0.95, axis=0)
+            factor[number] = np.quantile(share[own], 0.95, axis=0)
     np.savez_compressed(FOLDER / WEIGHTS, **{k: v.astype(np.float32) for k, v in held.items()}, factor=factor)
 
 
