@@ -131,12 +131,20 @@ def gather(several: Sequence[NDArray], stretches: NDArray, margin: int = 0) -> l
     """
     m = several[0].size
     wide = stretches + np.array([-margin, margin])
-    if stretches.shape[0] > 1 and wide[0, 0] >= 0 and wide[-1, 1] <= m and not (wide % PART_BLOCKS).any():
-        # A tenth of the time of taking block by block.
-        chosen = indices(wide // PART_BLOCKS)
-        whole = m // PART_BLOCKS * PART_BLOCKS
-        return [values[:whole].reshape(-1, PART_BLOCKS).take(chosen, axis=0).ravel() for values in several]
-    return [_slices(values, wide.tolist()) for values in several]
+    # A tenth of the time of taking block by block or stretch by stretch; not where a stretch leaves the record.
+    inside = slice(int(np.searchsorted(wide[:, 0], 0)), int(np.searchsorted(wide[:, 1], m, side="right")))
+    if inside.stop - inside.start < 2 or (wide[inside] % PART_BLOCKS).any():
+        return [_slices(values, wide.tolist()) for values in several]
+    chosen = indices(wide[inside] // PART_BLOCKS)
+    whole = m // PART_BLOCKS * PART_BLOCKS
+    ends = wide[: inside.start].tolist(), wide[inside.stop :].tolist()
+    parts = []
+    for values in several:
+        taken = values[:whole].reshape(-1, PART_BLOCKS).take(chosen, axis=0).ravel()
+        if any(ends):
+            taken = np.concatenate([*(_slices(values, end) for end in ends[:1] if end), taken, *(_slices(values, end) for end in ends[1:] if end)])
+        parts.append(taken)
+    return parts
 
 
 def _slices(values: NDArray, stretches: list[list[int]]) -> NDArray:
