@@ -69,6 +69,11 @@ class LevelBlocks:
         )
         return cls(blocks.length, blocks.count, unit, low, high, mean, scatter.astype(np.float32), runs, runs)
 
+    @property
+    def looked_closely(self) -> int:
+        """Number of blocks in `runs`."""
+        return int((self.runs[:, 1] - self.runs[:, 0]).sum())
+
     def looked_at(self) -> NDArray[np.bool_]:
         """Return which blocks lie in `runs`."""
         lengths = np.diff(self.runs.ravel(), prepend=0, append=self.mean.size)

@@ -35,8 +35,7 @@ def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
     """
     m = blocks.mean.size
     per = max(8, round(SEGMENT_S * sample_rate_Hz / blocks.length))
-    closely = int((blocks.runs[:, 1] - blocks.runs[:, 0]).sum())
-    stride = STRIDE if closely < m and per >= 32 * STRIDE else 1
+    stride = STRIDE if blocks.looked_closely < m and per >= 32 * STRIDE else 1
     centres, levels = segment_levels(blocks.mean[::stride], per // stride)
     # Linear between centres, constant before the first and behind the last.
     begin = min(int(np.ceil(centres[0] * stride)), m)

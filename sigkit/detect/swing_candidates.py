@@ -40,15 +40,18 @@ class Swings:
         +1 up, -1 down.
     size : ndarray of float32
         In the unit of the blocks, positive.
+    step : ndarray of float32
+        By how much the mean level of the `STEP_S` from the swing on exceeds that before, in the swing's direction.
     """
 
     block: NDArray[np.int64]
     direction: NDArray[np.int64]
     size: NDArray[np.float32]
+    step: NDArray[np.float32]
 
     def take(self, rows: NDArray) -> Swings:
         """Return the swings with the given row numbers."""
-        return Swings(self.block[rows], self.direction[rows], self.size[rows])
+        return Swings(self.block[rows], self.direction[rows], self.size[rows], self.step[rows])
 
 
 def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
@@ -69,7 +72,7 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
     rate = sample_rate_Hz / blocks.length
     reach = _Reach(max(1, round(RISE_S * rate)), max(1, round(NEAR_S * rate)), max(1, round(STEP_S * rate)))
     usual, spread = _usual(blocks, reach)
-    found: dict[int, list[tuple[NDArray, NDArray, NDArray]]] = {1: [], -1: []}
+    found: dict[int, list[tuple[NDArray, NDArray, NDArray, NDArray]]] = {1: [], -1: []}
     largest = {1: 0.0, -1: 0.0}
     # Runs close together are cheaper as one stretch.
     stretches, looked = joined(blocks.runs, 2 * reach.margin), None
@@ -84,13 +87,14 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             largest[direction] = max(largest[direction], near.largest(swing))
             limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
             quick = near.dominant(swing, limit, reach)
-            rising = near.dominant(direction * near.step, STEP_SIGMA * spread, reach)
+            step = direction * near.step
+            rising = near.dominant(step, STEP_SIGMA * spread, reach)
             is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            found[direction].append((near.shift[at] + at, swing[at], is_quick))
+            found[direction].append((near.shift[at] + at, swing[at], step[at], is_quick))
     parts = []
     for direction in (1, -1):
-        block, size, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
+        block, size, step, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
         limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
         quick = np.flatnonzero(is_quick & (size > limit))
         rising = np.flatnonzero(~is_quick)
@@ -105,11 +109,11 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             )
             rising = rising[away > reach.rise]
         rows = np.concatenate([quick, rising])
-        parts.append((block[rows], np.full(rows.size, direction), np.maximum(size[rows], 0)))
-    block, directions, size = (np.concatenate(values) for values in zip(*parts, strict=True))
+        parts.append((block[rows], np.full(rows.size, direction), np.maximum(size[rows], 0), step[rows]))
+    block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
     order = np.argsort(2 * block + (directions > 0), kind="stable")
-    return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order])
+    return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order], step[order])
 
 
 @dataclass(frozen=True)

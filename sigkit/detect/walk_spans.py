@@ -16,7 +16,7 @@ READ_SAMPLES = 1 << 21
 #: Samples after which the pages of a memory map are given back (our choice: 128 MB of 16 bits).
 RELEASE_SAMPLES = 1 << 26
 #: Samples reduced to blocks in one go (our choice: their copies stay in the second-level cache).
-AT_ONCE_SAMPLES = 1 << 17
+AT_ONCE_SAMPLES = 1 << 18
 #: Scatter in a quiet span as a share of its width: of a thousand normal numbers, 1 / 6.5 (mathematics).
 SCATTER_SHARE = 0.15
 
@@ -115,7 +115,6 @@ class _Filler:
     level: Level
     length: int
     places: NDArray[np.float32]
-    room: NDArray[np.float32]
     copied: NDArray
     read: int = 0
 
@@ -127,7 +126,7 @@ class _Filler:
         places = held[:, : spans * SPAN_BLOCKS].reshape(4, spans, SPAN_BLOCKS)
         at_once = max(1, AT_ONCE_SAMPLES // size)
         copied = np.empty((at_once, size), dtype=samples.dtype)
-        return cls(samples, rows, level, length, places, np.empty(copied.size, dtype=np.float32), copied)
+        return cls(samples, rows, level, length, places, copied)
 
     def fill_roughly(self, part: slice, low: NDArray, high: NDArray) -> None:
         below, above = (self.level.of(values) for values in ((low, high) if self.level.sign > 0 else (high, low)))
@@ -145,7 +144,7 @@ class _Filler:
             else:
                 taken, where = self.copied[: part.size], part
                 self.rows[first:last].take(part - first, axis=0, out=taken, mode="clip")
-            fine = fine_blocks(taken.reshape(-1, self.length), self.level, self.room)
+            fine = fine_blocks(taken.reshape(-1, self.length), self.level)
             self.places[:, where] = fine.reshape(4, part.size, SPAN_BLOCKS)
 
     def count_read(self, samples: int) -> None:
