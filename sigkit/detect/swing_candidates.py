@@ -51,7 +51,7 @@ class Swings:
 
     def take(self, rows: NDArray) -> Swings:
         """Return the swings with the given row numbers."""
-        return Swings(self.block[rows], self.direction[rows], self.size[rows], self.step[rows])
+        return Swings(*(values.take(rows) for values in (self.block, self.direction, self.size, self.step)))
 
 
 def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
@@ -91,7 +91,7 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             rising = near.dominant(step, STEP_SIGMA * spread, reach)
             is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            found[direction].append((near.shift[at] + at, swing[at], step[at], is_quick))
+            found[direction].append((near.shift.take(at) + at, swing.take(at), step.take(at), is_quick))
     parts = []
     for direction in (1, -1):
         block, size, step, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
@@ -109,11 +109,11 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             )
             rising = rising[away > reach.rise]
         rows = np.concatenate([quick, rising])
-        parts.append((block[rows], np.full(rows.size, direction), np.maximum(size[rows], 0), step[rows]))
+        parts.append((block.take(rows), np.full(rows.size, direction), np.maximum(size.take(rows), 0), step.take(rows)))
     block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
     order = np.argsort(2 * block + (directions > 0), kind="stable")
-    return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order], step[order])
+    return Swings(block, directions, size, step).take(order)
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ class _Near:
             step = min(length, 2 * reach.near + 1 - length)
             around = np.maximum(around[:-step], around[step:])
             length += step
-        return at[swing[at] >= NEAR_SHARE * around[at - max(reach.near - reach.rise, 0)]]
+        return at[swing.take(at) >= NEAR_SHARE * around.take(at - max(reach.near - reach.rise, 0))]
 
 
 def _usual(blocks: LevelBlocks, reach: _Reach) -> tuple[dict[int, float], float]:

@@ -19,6 +19,8 @@ RELEASE_SAMPLES = 1 << 26
 AT_ONCE_SAMPLES = 1 << 18
 #: Scatter in a quiet span as a share of its width: of a thousand normal numbers, 1 / 6.5 (mathematics).
 SCATTER_SHARE = 0.15
+#: With a larger share of spans left out it is cheaper to reduce all of them (our choice).
+MOST_LEFT = 0.9
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +94,9 @@ def look_at_others(samples: NDArray, length: int, level: Level, walked: WalkedSp
     """Reduce the spans left out so far as well, in place."""
     filler = _Filler.of(samples, length, level, walked.held)
     left = np.flatnonzero(~walked.looked)
+    if left.size > MOST_LEFT * walked.looked.size:
+        # All in a row need no copy.
+        left = np.arange(walked.looked.size)
     at_once = max(1, READ_SAMPLES // (SPAN_BLOCKS * length))
     for first in range(0, left.size, at_once):
         part = left[first : first + at_once]
