@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, joined, pieces
-from sigkit.prepare.running_extreme import running_extreme
+from sigkit.prepare.running_extreme import whole_windows
 
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
 #: 60 us and the lag of a slow recorder, in blocks).
@@ -163,20 +163,22 @@ class _Near:
 
     def swing(self, direction: int, reach: _Reach) -> NDArray[np.float32]:
         # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
+        swing = np.zeros_like(self.high)
+        inner = slice(reach.rise, None)
         if direction > 0:
-            return self.high - running_extreme(self.low, reach.rise + 1, reach.rise, np.minimum)
-        return running_extreme(self.high, reach.rise + 1, reach.rise, np.maximum) - self.low
+            np.subtract(self.high[inner], whole_windows(self.low, reach.rise + 1, np.minimum), out=swing[inner])
+        else:
+            np.subtract(whole_windows(self.high, reach.rise + 1, np.maximum), self.low[inner], out=swing[inner])
+        return swing
 
     def dominant(self, swing: NDArray, limit: float, reach: _Reach) -> NDArray[np.int64]:
-        close = running_extreme(swing, 2 * reach.rise + 1, reach.rise, np.maximum)
-        at = np.flatnonzero((swing == close) & (swing > limit) & self.core)
-        # The wider windows out of the close ones; the first of them begins at the first place.
-        around, length = close, 2 * reach.rise + 1
-        while length < 2 * reach.near + 1:
-            step = min(length, 2 * reach.near + 1 - length)
-            around = np.maximum(around[:-step], around[step:])
-            length += step
-        return at[swing.take(at) >= NEAR_SHARE * around.take(at - max(reach.near - reach.rise, 0))]
+        # The first window begins at the first place.
+        length = 2 * reach.rise + 1
+        close = whole_windows(swing, length, np.maximum)
+        inner = slice(reach.rise, swing.size - reach.rise)
+        at = reach.rise + np.flatnonzero((swing[inner] == close) & (swing[inner] > limit) & self.core[inner])
+        around = whole_windows(close, 2 * reach.near + 1, np.maximum, length)
+        return at[swing.take(at) >= NEAR_SHARE * around.take(at - reach.near)]
 
 
 def _usual(blocks: LevelBlocks, reach: _Reach) -> tuple[dict[int, float], float]:

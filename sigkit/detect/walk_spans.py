@@ -111,6 +111,12 @@ def span_widths(low: NDArray, high: NDArray) -> NDArray[np.float64]:
     return high.astype(np.float64) - low
 
 
+def _as_spans(blocks: NDArray[np.float32]) -> NDArray:
+    """Return numbers of blocks as one item a span."""
+    whole = blocks.reshape(blocks.shape[0], -1, SPAN_BLOCKS)
+    return whole.view(f"V{SPAN_BLOCKS * whole.itemsize}")[..., 0]
+
+
 @dataclass(eq=False)
 class _Filler:
     """Samples by spans, where their blocks go, and room to work in that is used again."""
@@ -120,6 +126,7 @@ class _Filler:
     level: Level
     length: int
     places: NDArray[np.float32]
+    spans: NDArray
     copied: NDArray
     read: int = 0
 
@@ -131,7 +138,7 @@ class _Filler:
         places = held[:, : spans * SPAN_BLOCKS].reshape(4, spans, SPAN_BLOCKS)
         at_once = max(1, AT_ONCE_SAMPLES // size)
         copied = np.empty((at_once, size), dtype=samples.dtype)
-        return cls(samples, rows, level, length, places, copied)
+        return cls(samples, rows, level, length, places, _as_spans(held[:, : spans * SPAN_BLOCKS]), copied)
 
     def fill_roughly(self, part: slice, low: NDArray, high: NDArray) -> None:
         below, above = (self.level.of(values) for values in ((low, high) if self.level.sign > 0 else (high, low)))
@@ -150,7 +157,8 @@ class _Filler:
                 taken, where = self.copied[: part.size], part
                 self.rows[first:last].take(part - first, axis=0, out=taken, mode="clip")
             fine = fine_blocks(taken.reshape(-1, self.length), self.level)
-            self.places[:, where] = fine.reshape(4, part.size, SPAN_BLOCKS)
+            # A span at a time, which is cheaper than number by number.
+            self.spans[:, where] = _as_spans(fine)
 
     def count_read(self, samples: int) -> None:
         self.read += samples
