@@ -178,7 +178,7 @@ def judge_levels(
     kept_swings = swings.take(np.concatenate(rows))
     position = np.minimum(kept_swings.block * blocks.length + blocks.length // 2, blocks.count - 1).astype(np.int64)
     return JudgedChannel(
-        position, seconds_from_samples(position, sample_rate_Hz, start_s), kept_swings.direction,
+        position, seconds_from_samples(position, sample_rate_Hz, start_s), kept_swings.direction.astype(np.int64),
         kept_swings.size.astype(np.float64) * blocks.unit, np.concatenate(odds), np.concatenate(shapes),
         start_s, stop_s,
     )  # fmt: skip

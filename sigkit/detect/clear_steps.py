@@ -9,8 +9,8 @@ from sigkit.detect.level_blocks import LevelBlocks
 from sigkit.detect.swing_candidates import Swings
 
 #: A step counts from this share of the step that a tenth of the swings exceed (our choice on simulated engines: of 6000
-#: firings on 129 leads with quiet spans the least had 0.26, of the swings six in ten have less).
-LEAST_SHARE = 0.08
+#: firings on 129 leads with quiet spans the least had 0.26, of the swings two in three have less).
+LEAST_SHARE = 0.1
 #: Steps that say which is usual (our choice: 0.9 is met to 0.01).
 MOST_SORTED = 10_000
 

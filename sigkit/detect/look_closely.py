@@ -49,12 +49,15 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     noise : float
         Standard deviation of one sample, in the unit of the blocks.
     """
+    stored = channel.samples
+    # Many small parts are read below: slicing a memory map takes longer than reading them.
+    channel = channel.with_(samples=np.asarray(stored))
     length = block_length(channel.sample_rate_Hz)
     rate = channel.sample_rate_Hz / length
     size = SPAN_BLOCKS * length
     spans = len(channel) // size
     sample = spread_spans(spans, SAMPLED_SPANS)
-    rows = np.asarray(channel.samples)[: spans * size].reshape(spans, size)[sample]
+    rows = channel.samples[: spans * size].reshape(spans, size)[sample]
     low, high = rows.min(axis=1), rows.max(axis=1)
     level = _level(channel, low, high)
     step = smallest_step(channel)
@@ -64,22 +67,22 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     wanted[sample] = True
     for start in starts:
         wanted[start : start + RIPPLE_SPANS] = True
-    walked = walk_spans(channel.samples, length, level, wanted, limit)
+    walked = walk_spans(stored, length, level, wanted, limit)
     # On a dead lead there is nothing to look for.
     dead = walked.high.max() == walked.low.min()
     if not dead and not stand_out(walked.low, walked.high, limit):
-        look_at_others(channel.samples, length, level, walked)
+        look_at_others(stored, length, level, walked)
     held, looked = walked.held, walked.looked
     means = held[2, : spans * SPAN_BLOCKS].reshape(spans, SPAN_BLOCKS)
     rippled = sum(bool(find_tones(means[start : start + RIPPLE_SPANS].ravel(), rate)) for start in starts)
     if not looked.all() and 2 * rippled >= RIPPLE_STRETCHES:
-        look_at_others(channel.samples, length, level, walked)
+        look_at_others(stored, length, level, walked)
     runs = _runs(looked, held.shape[1])
     sampled = np.stack([sample, sample + 1], axis=1) * SPAN_BLOCKS
     unit = abs(channel.scale) * level.unit
     blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
     noise = max(_noise(channel, blocks, sample), step / np.sqrt(12.0), 1e-300) / unit
-    release_pages(channel.samples)
+    release_pages(stored)
     # A steady ripple shows in the stretches: they tell as much at a hundredth of the cost.
     if not looked.all() or not rippled:
         return blocks, noise

@@ -36,7 +36,7 @@ class Swings:
     ----------
     block : ndarray of int64
         Block in which the swing arrives.
-    direction : ndarray of int64
+    direction : ndarray of int8
         +1 up, -1 down.
     size : ndarray of float32
         In the unit of the blocks, positive.
@@ -45,7 +45,7 @@ class Swings:
     """
 
     block: NDArray[np.int64]
-    direction: NDArray[np.int64]
+    direction: NDArray[np.int8]
     size: NDArray[np.float32]
     step: NDArray[np.float32]
 
@@ -91,7 +91,7 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             rising = near.dominant(step, STEP_SIGMA * spread, reach)
             is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            found[direction].append((near.shift.take(at) + at, swing.take(at), step.take(at), is_quick))
+            found[direction].append((near.shift.take(at) + at.astype(np.int32), swing.take(at), step.take(at), is_quick))
     parts = []
     for direction in (1, -1):
         block, size, step, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
@@ -109,11 +109,11 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             )
             rising = rising[away > reach.rise]
         rows = np.concatenate([quick, rising])
-        parts.append((block.take(rows), np.full(rows.size, direction), np.maximum(size.take(rows), 0), step.take(rows)))
+        parts.append((block.take(rows), np.full(rows.size, direction, dtype=np.int8), np.maximum(size.take(rows), 0), step.take(rows)))
     block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
     order = np.argsort(2 * block + (directions > 0), kind="stable")
-    return Swings(block, directions, size, step).take(order)
+    return Swings(block.astype(np.int64), directions, size, step).take(order)
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ class _Near:
     A place plus its shift is the block.
     """
 
-    shift: NDArray[np.int64]
+    shift: NDArray[np.int32]
     core: NDArray[np.bool_]
     low: NDArray[np.float32]
     high: NDArray[np.float32]
@@ -154,7 +154,7 @@ class _Near:
         if looked is not None:
             core &= gather((looked,), part, reach.margin)[0]
         whole = size + 2 * reach.margin
-        shift = np.repeat(part[:, 0] - reach.margin - np.cumsum(whole) + whole, whole)
+        shift = np.repeat((part[:, 0] - reach.margin - np.cumsum(whole) + whole).astype(np.int32), whole)
         step = _steps(mean, part, blocks.mean.size, reach)
         return cls(shift, core, low, high, step)
 
