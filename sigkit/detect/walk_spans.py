@@ -141,9 +141,14 @@ class _Filler:
         return cls(samples, rows, level, length, places, _as_spans(held[:, : spans * SPAN_BLOCKS]), copied)
 
     def fill_roughly(self, part: slice, low: NDArray, high: NDArray) -> None:
-        below, above = (self.level.of(values) for values in ((low, high) if self.level.sign > 0 else (high, low)))
-        width = above - below
-        self.places[:, part] = np.stack((below, above, below + 0.5 * width, SCATTER_SHARE * width))[:, :, None]
+        below, above, middle, scatter = rough = np.empty((4, low.size), dtype=np.float32)
+        self.level.of(low, below if self.level.sign > 0 else above)
+        self.level.of(high, above if self.level.sign > 0 else below)
+        np.subtract(above, below, out=scatter)
+        np.multiply(scatter, 0.5, out=middle)
+        middle += below
+        scatter *= SCATTER_SHARE
+        self.places[:, part] = rough[:, :, None]
 
     def fill(self, spans: NDArray) -> None:
         for begin in range(0, spans.size, self.copied.shape[0]):
