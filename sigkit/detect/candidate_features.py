@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces, read_in_order
 from sigkit.detect.swing_candidates import Swings
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
@@ -29,9 +29,6 @@ FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
 #: Swings described at a time (our choice: fewer cost more calls than the cache saves).
 AT_ONCE = 384
-#: Windows that fill at least this share of the blocks between them are read in one row first (our choice: measured; what
-#: is scattered over more memory comes slowly, and a tenth of the features' time is saved).
-DENSE_SHARE = 0.25
 #: Divisors are at least this, in the unit of the blocks (our choice: far below the step of any recorder).
 LEAST = 1e-30
 
@@ -178,9 +175,7 @@ def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
     m = values.size
     inside = (first >= 0) & (first + size <= m)
     if inside.all():
-        begin, end = int(first[0]), int(first[-1]) + size
-        if DENSE_SHARE * (end - begin) < first.size * size:
-            values[begin:end].max()
+        read_in_order(values, int(first[0]), int(first[-1]) + size, first.size * size)
         return np.lib.stride_tricks.sliding_window_view(values, size)[first]
     rows = np.empty((first.size, size), dtype=np.float32)
     # Only the blocks in reach of swings near an end are copied, with what is off the record.

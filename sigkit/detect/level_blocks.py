@@ -16,6 +16,8 @@ AT_ONCE = 49_152
 SPAN_BLOCKS = 20
 #: Blocks copied together (our choice: half a span, so that margins need not be whole spans).
 PART_BLOCKS = SPAN_BLOCKS // 2
+#: Share of a stretch of memory from which on it is read in order before parts of it are taken (our choice: measured).
+DENSE_SHARE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +147,21 @@ def gather(several: Sequence[NDArray], stretches: NDArray, margin: int = 0) -> l
     ends = wide[: inside.start].tolist(), wide[inside.stop :].tolist()
     parts = []
     for values in several:
+        read_in_order(values, int(wide[inside][0, 0]), int(wide[inside][-1, 1]), chosen.size * PART_BLOCKS)
         taken = values[:whole].reshape(-1, PART_BLOCKS).take(chosen, axis=0).ravel()
         if any(ends):
             taken = np.concatenate([*(_slices(values, end) for end in ends[:1] if end), taken, *(_slices(values, end) for end in ends[1:] if end)])
         parts.append(taken)
     return parts
+
+
+def read_in_order(values: NDArray, first: int, last: int, count: int) -> None:
+    """Read the numbers ``first:last`` when about ``count`` of them are to be taken from scattered places.
+
+    Memory that is read in order comes many times faster, and is still in the cache when the numbers are taken.
+    """
+    if count > DENSE_SHARE * (last - first):
+        values[first:last].max()
 
 
 def _slices(values: NDArray, stretches: list[list[int]]) -> NDArray:
