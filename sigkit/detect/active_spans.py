@@ -34,25 +34,25 @@ def quiet_limit(width: NDArray[np.float64], step: float) -> float:
     return QUIET_WIDTHS * float(np.quantile(width, 0.25)) + step
 
 
-def stand_out(low: NDArray, high: NDArray, limit: float) -> bool:
+def stand_out(width: NDArray[np.float64], record_width: float, limit: float) -> bool:
     """Return whether the spans wider than the limit tell all firings; else any span may hide one in its noise.
 
     Parameters
     ----------
-    low, high : ndarray, shape (s,)
-        Smallest and largest value of each span.
+    width : ndarray, shape (s,)
+        How far the values of each span reach.
+    record_width : float
+        How far those of the whole record do.
     limit : float
         From `quiet_limit`.
 
     Examples
     --------
-    >>> low, high = np.zeros(9), np.array([1.0, 1, 1, 1, 1, 50, 1, 1, 1])
-    >>> stand_out(low, high, 1.4), stand_out(low, np.ones(9), 1.4)
+    >>> stand_out(np.array([1.0, 1, 1, 1, 1, 50, 1, 1, 1]), 50.0, 1.4), stand_out(np.ones(9), 1.0, 1.4)
     (True, False)
     """
-    width = high.astype(np.float64) - low
     active = width > limit
     share = float(active.mean())
-    if share == 0 or share > MOST_ACTIVE or float(high.max()) - float(low.min()) < RECORD_WIDTHS * limit:
+    if share == 0 or share > MOST_ACTIVE or record_width < RECORD_WIDTHS * limit:
         return False
     return float(np.median(width[active])) >= ACTIVE_WIDTHS * limit

@@ -39,7 +39,7 @@ def clear_steps(blocks: LevelBlocks, swings: Swings) -> NDArray[np.int64]:
     >>> clear_steps(blocks, Swings(np.arange(20, 24), np.ones(4, dtype=np.int64), np.abs(step), step)).tolist()
     [0, 2]
     """
-    if blocks.looked_closely == blocks.mean.size:
+    if blocks.all_searched:
         return np.arange(swings.block.size)
     usual = float(np.quantile(swings.step[:: 1 + swings.step.size // MOST_SORTED], 0.9))
     return np.flatnonzero(swings.step >= LEAST_SHARE * max(usual, 0.0))

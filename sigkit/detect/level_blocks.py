@@ -1,4 +1,4 @@
-"""The blocks of a channel in single precision, about a level of their own, and which of them were looked at closely."""
+"""The blocks of a channel in single precision, about a level of their own, and which of them are searched."""
 
 from __future__ import annotations
 
@@ -34,9 +34,10 @@ class LevelBlocks:
         Scatter is the standard deviation within the block. In quiet stretches of a long record neighbouring blocks
         share one rough value (`sigkit.detect.look_closely`).
     runs : ndarray of int64, shape (r, 2)
-        First block and the block behind the last of each stretch that was looked at closely, ascending.
+        First block and the block behind the last of each stretch searched for swings, ascending: those that show more
+        than noise, or all of the record.
     sample : ndarray of int64, shape (s, 2)
-        Stretches among them that stand for the whole record in medians.
+        Stretches that stand for the whole record in medians.
     """
 
     length: int
@@ -72,9 +73,9 @@ class LevelBlocks:
         return cls(blocks.length, blocks.count, unit, low, high, mean, scatter.astype(np.float32), runs, runs)
 
     @property
-    def looked_closely(self) -> int:
-        """Number of blocks in `runs`."""
-        return int((self.runs[:, 1] - self.runs[:, 0]).sum())
+    def all_searched(self) -> bool:
+        """Whether `runs` are the whole record."""
+        return int((self.runs[:, 1] - self.runs[:, 0]).sum()) == self.mean.size
 
     def looked_at(self) -> NDArray[np.bool_]:
         """Return which blocks lie in `runs`."""

@@ -69,15 +69,16 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
         wanted[start : start + RIPPLE_SPANS] = True
     walked = walk_spans(stored, length, level, wanted, limit)
     # On a dead lead there is nothing to look for.
-    dead = walked.high.max() == walked.low.min()
-    if not dead and not stand_out(walked.low, walked.high, limit):
+    dead = walked.record_width == 0
+    if not dead and not stand_out(walked.width, walked.record_width, limit):
         look_at_others(stored, length, level, walked)
     held, looked = walked.held, walked.looked
     means = held[2, : spans * SPAN_BLOCKS].reshape(spans, SPAN_BLOCKS)
     rippled = sum(bool(find_tones(means[start : start + RIPPLE_SPANS].ravel(), rate)) for start in starts)
     if not looked.all() and 2 * rippled >= RIPPLE_STRETCHES:
         look_at_others(stored, length, level, walked)
-    runs = _runs(looked, held.shape[1])
+    # What only stands for the record in medians need not be searched.
+    runs = _runs(looked if dead or looked.all() else walked.width > limit, held.shape[1])
     sampled = np.stack([sample, sample + 1], axis=1) * SPAN_BLOCKS
     unit = abs(channel.scale) * level.unit
     blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
@@ -141,4 +142,5 @@ def _noise(channel: Channel, blocks: LevelBlocks, sample: NDArray) -> float:
     # The narrow ones have a little too little noise: take the other window of their span.
     beside = np.sort(narrow ^ 1)
     chosen = first[beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]] * blocks.length
-    return noise_of_windows(np.stack([channel.values(int(at), int(at) + per * blocks.length) for at in chosen]))
+    rows = channel.samples[chosen[:, None] + np.arange(per * blocks.length)]
+    return noise_of_windows((rows.astype(np.float64) - channel.zero) * channel.scale)

@@ -29,8 +29,10 @@ class WalkedSpans:
 
     Attributes
     ----------
-    low, high : ndarray, shape (s,)
-        Smallest and largest stored value of each whole span.
+    width : ndarray of float64, shape (s,)
+        How far the stored values of each whole span reach.
+    record_width : float
+        How far those of all spans do.
     looked : ndarray of bool, shape (s,)
         Whether the blocks of the span are its own.
     held : ndarray of float32, shape (4, m)
@@ -38,8 +40,8 @@ class WalkedSpans:
         of their span and the middle between them.
     """
 
-    low: NDArray
-    high: NDArray
+    width: NDArray[np.float64]
+    record_width: float
     looked: NDArray[np.bool_]
     held: NDArray[np.float32]
 
@@ -68,6 +70,7 @@ def walk_spans(samples: NDArray, length: int, level: Level, wanted: NDArray[np.b
     size = SPAN_BLOCKS * length
     spans = wanted.size
     low, high = np.empty(spans, dtype=samples.dtype), np.empty(spans, dtype=samples.dtype)
+    width = np.empty(spans)
     held = np.empty((4, -(-samples.shape[0] // length)), dtype=np.float32)
     whole = spans * SPAN_BLOCKS
     for block in range(whole, held.shape[1]):
@@ -83,11 +86,12 @@ def walk_spans(samples: NDArray, length: int, level: Level, wanted: NDArray[np.b
         # Cheaper by a quarter than to reduce rows of a table.
         np.minimum.reduceat(flat, starts[: part.stop - first], out=low[part])
         np.maximum.reduceat(flat, starts[: part.stop - first], out=high[part])
-        looked[part] |= span_widths(low[part], high[part]) > limit
+        width[part] = span_widths(low[part], high[part])
+        looked[part] |= width[part] > limit
         filler.fill_roughly(part, low[part], high[part])
         filler.fill(first + np.flatnonzero(looked[part]))
         filler.count_read(flat.size)
-    return WalkedSpans(low, high, looked, held)
+    return WalkedSpans(width, float(high.max()) - float(low.min()), looked, held)
 
 
 def look_at_others(samples: NDArray, length: int, level: Level, walked: WalkedSpans) -> None:

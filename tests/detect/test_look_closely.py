@@ -122,10 +122,10 @@ def test_fine_blocks_are_those_of_the_summary(dtype, length):
 def test_noise_that_may_hide_firings_is_looked_at_everywhere():
     rng = np.random.default_rng(5)
     width = 10 + rng.random(400)
-    assert not stand_out(np.zeros(400), width, quiet_limit(width, 1.0))
+    assert not stand_out(width, float(width.max()), quiet_limit(width, 1.0))
     # Active, but hardly wider than the noise.
     width[::10] = 25.0
-    assert not stand_out(np.zeros(400), width, quiet_limit(width, 1.0))
+    assert not stand_out(width, float(width.max()), quiet_limit(width, 1.0))
 
 
 def test_sampled_spans_do_not_fall_in_step_with_a_period():
