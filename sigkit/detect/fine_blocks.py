@@ -45,15 +45,15 @@ def fine_blocks(rows: NDArray, level: Level, room: NDArray[np.float32] | None = 
         One block a row, contiguous.
     level : Level
     room : ndarray of float32, optional
-        For at least as many samples, used again for rows after rows: to get it anew each time costs as much as the work.
+        From `new_room`, used again for rows after rows: to get it anew each time costs as much as the work.
 
     Returns
     -------
     ndarray of float32, shape (4, k)
     """
     count, length = rows.shape
-    at_once = min(count, max(1, SAMPLES_AT_ONCE // length))
-    room = np.empty(at_once * length, dtype=np.float32) if room is None else room
+    at_once = max(1, SAMPLES_AT_ONCE // length)
+    room = new_room(length) if room is None else room
     result = np.empty((4, count), dtype=np.float32)
     extremes = np.empty((2, count), dtype=rows.dtype)
     mean, square = result[2:]
@@ -72,6 +72,11 @@ def fine_blocks(rows: NDArray, level: Level, room: NDArray[np.float32] | None = 
     np.maximum(square, 0.0, out=square)
     np.sqrt(square, out=square)
     return result
+
+
+def new_room(length: int) -> NDArray[np.float32]:
+    """Return room for the samples reduced at a time to blocks of a length."""
+    return np.empty(max(SAMPLES_AT_ONCE, length), dtype=np.float32)
 
 
 def _extremes(rows: NDArray, result: NDArray, room: NDArray[np.float32]) -> None:

@@ -145,13 +145,13 @@ def gather(several: Sequence[NDArray], stretches: NDArray, margin: int = 0) -> l
         return [_slices(values, wide.tolist()) for values in several]
     chosen = indices(wide[inside] // PART_BLOCKS)
     whole = m // PART_BLOCKS * PART_BLOCKS
-    ends = wide[: inside.start].tolist(), wide[inside.stop :].tolist()
+    before, behind = wide[: inside.start].tolist(), wide[inside.stop :].tolist()
     parts = []
     for values in several:
         read_in_order(values, int(wide[inside][0, 0]), int(wide[inside][-1, 1]), chosen.size * PART_BLOCKS)
         taken = values[:whole].reshape(-1, PART_BLOCKS).take(chosen, axis=0).ravel()
-        if any(ends):
-            taken = np.concatenate([*(_slices(values, end) for end in ends[:1] if end), taken, *(_slices(values, end) for end in ends[1:] if end)])
+        if before or behind:
+            taken = np.concatenate([_slices(values, before), taken, _slices(values, behind)])
         parts.append(taken)
     return parts
 
@@ -167,14 +167,14 @@ def read_in_order(values: NDArray, first: int, last: int, count: int) -> None:
 
 def _slices(values: NDArray, stretches: list[list[int]]) -> NDArray:
     m = values.size
-    parts = []
+    parts = [values[:0]]
     for first, last in stretches:
         if first < 0:
             parts.append(np.repeat(values[:1], -first))
         parts.append(values[max(first, 0) : last])
         if last > m:
             parts.append(np.repeat(values[-1:], last - m))
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+    return parts[1] if len(parts) == 2 else np.concatenate(parts)
 
 
 def indices(stretches: NDArray) -> NDArray[np.int64]:

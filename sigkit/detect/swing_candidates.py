@@ -51,7 +51,7 @@ class Swings:
 
     def take(self, rows: NDArray) -> Swings:
         """Return the swings with the given row numbers."""
-        return Swings(*(values.take(rows) for values in (self.block, self.direction, self.size, self.step)))
+        return Swings(self.block.take(rows), self.direction.take(rows), self.size.take(rows), self.step.take(rows))
 
 
 def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
@@ -91,10 +91,11 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             rising = near.dominant(step, STEP_SIGMA * spread, reach)
             is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            found[direction].append((near.shift.take(at) + at.astype(np.int32), swing.take(at), step.take(at), is_quick))
+            block = near.shift.take(at) + at.astype(np.int32)
+            found[direction].append((block, swing.take(at), step.take(at), is_quick))
     parts = []
     for direction in (1, -1):
-        block, size, step, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
+        block, size, step, is_quick = (np.concatenate(values) for values in zip(*found.pop(direction), strict=True))
         limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
         quick = np.flatnonzero(is_quick & (size > limit))
         rising = np.flatnonzero(~is_quick)
@@ -109,7 +110,8 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             )
             rising = rising[away > reach.rise]
         rows = np.concatenate([quick, rising])
-        parts.append((block.take(rows), np.full(rows.size, direction, dtype=np.int8), np.maximum(size.take(rows), 0), step.take(rows)))
+        directions = np.full(rows.size, direction, dtype=np.int8)
+        parts.append((block.take(rows), directions, np.maximum(size.take(rows), 0), step.take(rows)))
     block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
     order = np.argsort(2 * block + (directions > 0), kind="stable")
