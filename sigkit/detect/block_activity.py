@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import FEATURE_COUNT, SHAPE, RecordScale, candidate_features
 from sigkit.detect.choose_firings import choose_firings
-from sigkit.detect.clear_steps import clear_steps
+from sigkit.detect.clear_swings import clear_swings
 from sigkit.detect.company_features import CLIP, company_features
 from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
@@ -160,7 +160,7 @@ def judge_levels(
     rows, odds, shapes = [], [], []
     numbers = np.arange(swings.block.size)
     if glance:
-        numbers = clear_steps(blocks, swings)
+        numbers = clear_swings(blocks, swings)
         worth = [
             worth_a_look(glance_features(blocks, sample_rate_Hz, record_scale, swings.take(part)))
             for part in _batches(numbers)
