@@ -34,10 +34,10 @@ class LevelBlocks:
         Scatter is the standard deviation within the block. In quiet stretches of a long record neighbouring blocks
         share one rough value (`sigkit.detect.look_closely`).
     runs : ndarray of int64, shape (r, 2)
-        First block and the block behind the last of each stretch searched for swings, ascending: those that show more
-        than noise, or all of the record.
+        First block and the block behind the last of each stretch that was looked at closely, ascending; these are
+        searched for swings.
     sample : ndarray of int64, shape (s, 2)
-        Stretches that stand for the whole record in medians.
+        Stretches among them that stand for the whole record in medians.
     """
 
     length: int

@@ -77,8 +77,7 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     rippled = sum(bool(find_tones(means[start : start + RIPPLE_SPANS].ravel(), rate)) for start in starts)
     if not looked.all() and 2 * rippled >= RIPPLE_STRETCHES:
         look_at_others(stored, length, level, walked)
-    # What only stands for the record in medians need not be searched.
-    runs = _runs(looked if dead or looked.all() else walked.width > limit, held.shape[1])
+    runs = _runs(looked, held.shape[1])
     sampled = np.stack([sample, sample + 1], axis=1) * SPAN_BLOCKS
     unit = abs(channel.scale) * level.unit
     blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
