@@ -1,4 +1,4 @@
-"""Swings that are large or behind which the level stays: others are passed over where a burn stands out of the noise."""
+"""Large swings and those behind which the level stays; the rest is passed over where a burn stands out of the noise."""
 
 from __future__ import annotations
 
