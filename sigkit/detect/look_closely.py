@@ -17,6 +17,8 @@ from sigkit.types.channel import Channel
 
 #: Spans that stand for the record in medians (our choice: 10,240 blocks give a median to 1 %).
 SAMPLED_SPANS = 512
+#: Of these are read before pages of a memory map are given back (our choice: 128 MB at most).
+SPANS_AT_ONCE = 64
 #: A record is long from so many samples and spans on; below, all of it is looked at (our choice).
 SHORTEST_BLOCK = 16
 SHORTEST_SPANS = 2 * SAMPLED_SPANS
@@ -57,8 +59,7 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     size = SPAN_BLOCKS * length
     spans = len(channel) // size
     sample = spread_spans(spans, SAMPLED_SPANS)
-    rows = channel.samples[: spans * size].reshape(spans, size)[sample]
-    low, high = rows.min(axis=1), rows.max(axis=1)
+    low, high = _extremes_of(stored, size, sample)
     level = _level(channel, low, high)
     step = smallest_step(channel)
     limit = quiet_limit(span_widths(low, high), step / abs(channel.scale))
@@ -108,6 +109,19 @@ def spread_spans(spans: int, count: int) -> NDArray[np.int64]:
         return np.arange(spans)
     part = np.arange(count)
     return np.floor((part + part * 0.6180339887498949 % 1.0) * (spans / count)).astype(np.int64)
+
+
+def _extremes_of(samples: NDArray, size: int, spans: NDArray) -> tuple[NDArray, NDArray]:
+    """Smallest and largest stored value of chosen spans."""
+    rows = np.asarray(samples)[: samples.shape[0] // size * size].reshape(-1, size)
+    parts = []
+    for first in range(0, spans.size, SPANS_AT_ONCE):
+        taken = rows[spans[first : first + SPANS_AT_ONCE]]
+        parts.append((taken.min(axis=1), taken.max(axis=1)))
+        # Far apart, each may bring in pages of 2 MB.
+        release_pages(samples)
+    low, high = zip(*parts, strict=True)
+    return np.concatenate(low), np.concatenate(high)
 
 
 def _level(channel: Channel, low: NDArray, high: NDArray) -> Level:
