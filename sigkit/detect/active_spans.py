@@ -16,37 +16,43 @@ ACTIVE_WIDTHS = 3.0
 MOST_ACTIVE = 0.8
 
 
-def active_spans(low: NDArray, high: NDArray, sample: NDArray, step: float) -> NDArray[np.bool_] | None:
-    """Tell active spans from quiet ones.
+def quiet_limit(width: NDArray[np.float64], step: float) -> float:
+    """Return the width up to which a span shows no more than noise.
 
     Parameters
     ----------
-    low, high : ndarray, shape (s,)
-        Smallest and largest value of each span.
-    sample : ndarray of int64
-        Spans by which the usual width is judged.
+    width : ndarray, shape (k,)
+        Widths of spans spread over the record.
     step : float
-        Of the recorder, in the unit of the values; 0 when unknown.
-
-    Returns
-    -------
-    ndarray of bool, shape (s,), or None
-        None where any span may hide a firing in its noise.
+        Of the recorder, in the unit of the widths; 0 when unknown.
 
     Examples
     --------
-    >>> low, high = np.zeros(9), np.array([1.0, 1, 1, 1, 1, 50, 1, 1, 1])
-    >>> active_spans(low, high, np.arange(9), 0.0).nonzero()[0].tolist()
-    [5]
-    >>> active_spans(low, np.ones(9), np.arange(9), 0.0) is None
-    True
+    >>> quiet_limit(np.array([10.0, 10.0, 10.0, 90.0]), 1.0)
+    15.0
     """
-    width = high.astype(np.float64) - low
-    limit = QUIET_WIDTHS * float(np.quantile(width[sample], 0.25)) + step
+    return QUIET_WIDTHS * float(np.quantile(width, 0.25)) + step
+
+
+def stand_out(width: NDArray[np.float64], record_width: float, limit: float) -> bool:
+    """Return whether the spans wider than the limit tell all firings; else any span may hide one in its noise.
+
+    Parameters
+    ----------
+    width : ndarray, shape (s,)
+        How far the values of each span reach.
+    record_width : float
+        How far those of the whole record do.
+    limit : float
+        From `quiet_limit`.
+
+    Examples
+    --------
+    >>> stand_out(np.array([1.0, 1, 1, 1, 1, 50, 1, 1, 1]), 50.0, 1.4), stand_out(np.ones(9), 1.0, 1.4)
+    (True, False)
+    """
     active = width > limit
     share = float(active.mean())
-    if share == 0 or share > MOST_ACTIVE or float(high.max()) - float(low.min()) < RECORD_WIDTHS * limit:
-        return None
-    if float(np.median(width[active])) < ACTIVE_WIDTHS * limit:
-        return None
-    return active
+    if share == 0 or share > MOST_ACTIVE or record_width < RECORD_WIDTHS * limit:
+        return False
+    return float(np.median(width[active])) >= ACTIVE_WIDTHS * limit

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sigkit.detect.candidate_features import FEATURE_COUNT, SHAPE, RecordScale, candidate_features
 from sigkit.detect.choose_firings import choose_firings
+from sigkit.detect.clear_swings import clear_swings
 from sigkit.detect.company_features import CLIP, company_features
 from sigkit.detect.current_drops import find_current_drops
 from sigkit.detect.event_numbers import number_events
@@ -159,11 +160,12 @@ def judge_levels(
     rows, odds, shapes = [], [], []
     numbers = np.arange(swings.block.size)
     if glance:
+        numbers = clear_swings(blocks, swings)
         worth = [
             worth_a_look(glance_features(blocks, sample_rate_Hz, record_scale, swings.take(part)))
             for part in _batches(numbers)
         ]
-        numbers = np.flatnonzero(np.concatenate(worth))
+        numbers = numbers[np.concatenate(worth)]
         if numbers.size == 0:
             return JudgedChannel.without_swings(start_s, stop_s)
     for part in _batches(numbers):
@@ -176,7 +178,7 @@ def judge_levels(
     kept_swings = swings.take(np.concatenate(rows))
     position = np.minimum(kept_swings.block * blocks.length + blocks.length // 2, blocks.count - 1).astype(np.int64)
     return JudgedChannel(
-        position, seconds_from_samples(position, sample_rate_Hz, start_s), kept_swings.direction,
+        position, seconds_from_samples(position, sample_rate_Hz, start_s), kept_swings.direction.astype(np.int64),
         kept_swings.size.astype(np.float64) * blocks.unit, np.concatenate(odds), np.concatenate(shapes),
         start_s, stop_s,
     )  # fmt: skip

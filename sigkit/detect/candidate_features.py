@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces
+from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, pieces, read_in_order
 from sigkit.detect.swing_candidates import Swings
 
 #: Edges of the time bins about the swing, milliseconds (our choice: finer near the swing; they span the
@@ -28,7 +28,7 @@ FEATURE_COUNT = PER_BIN * (len(EDGES_MS) - 1) + len(GLOBAL_FEATURES)
 #: The features that draw the shape of the swing: mean levels against the largest lasting one.
 SHAPE = slice(3 * (len(EDGES_MS) - 1), 4 * (len(EDGES_MS) - 1))
 #: Swings described at a time (our choice: fewer cost more calls than the cache saves).
-AT_ONCE = 512
+AT_ONCE = 384
 #: Divisors are at least this, in the unit of the blocks (our choice: far below the step of any recorder).
 LEAST = 1e-30
 
@@ -110,7 +110,7 @@ def candidate_features(
     for row, (first, last) in enumerate(spans):
         share[first:last, row] = 1.0 / (last - first)
     left, right = int(max(-edges[0], 0)), int(steps[-1] + 1)
-    rows = np.empty((2, min(n, AT_ONCE), steps.size + 2), dtype=np.float32)
+    room = np.empty((min(n, AT_ONCE), steps.size + 2), dtype=np.float32)
     columns = np.empty((steps.size, min(n, AT_ONCE)), dtype=np.float32)
     for begin in range(0, n, AT_ONCE):
         block = swings.block[begin : begin + AT_ONCE]
@@ -118,19 +118,18 @@ def candidate_features(
         up = swings.direction[begin : begin + AT_ONCE, None] > 0
         # One block more on either side, for the lasting level at the ends.
         first = block + (steps[0] - 1)
-        window, work = rows[:, : block.size]
         turned = columns[:, : block.size]
-        _windows(blocks.mean, first, window)
+        window, work = _windows(blocks.mean, first, steps.size + 2), room[: block.size]
         # As one long list, without what spans two windows.
         long = window.ravel()
         _middle(long[:-2], long[1:-1], long[2:], work.ravel()[1:-1])
         lasting = work[:, 1:-1]
         lasts = np.maximum(lasting.max(axis=1), -lasting.min(axis=1))
         average = window[:, 1:-1] @ share
-        rough = _windows(blocks.scatter, first, window)[:, 1:-1] @ share
-        np.copyto(turned, _windows(blocks.maximum, first, window)[:, 1:-1].T)
+        rough = _windows(blocks.scatter, first, steps.size + 2)[:, 1:-1] @ share
+        np.copyto(turned, _windows(blocks.maximum, first + 1, steps.size).T)
         high = _by_bin(np.maximum, turned, spans)
-        np.copyto(turned, _windows(blocks.minimum, first, window)[:, 1:-1].T)
+        np.copyto(turned, _windows(blocks.minimum, first + 1, steps.size).T)
         deep = _by_bin(np.minimum, turned, spans)
         scale = np.maximum(np.maximum(high.max(axis=1), -deep.min(axis=1)), LEAST)[:, None]
         lasts = np.maximum(lasts, 1e-3 * scale[:, 0])[:, None]
@@ -171,13 +170,14 @@ def _middle(one: NDArray, two: NDArray, three: NDArray, out: NDArray | None = No
     return np.maximum(result, np.minimum(one, two), out=result)
 
 
-def _windows(values: NDArray, first: NDArray, rows: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Fill rows with the windows that begin at ``first``, and return them. Off the record everything is 0."""
-    m, size = values.size, rows.shape[1]
+def _windows(values: NDArray, first: NDArray, size: int) -> NDArray[np.float32]:
+    """Return windows that begin at ``first``, in rows. Off the record everything is 0."""
+    m = values.size
     inside = (first >= 0) & (first + size <= m)
     if inside.all():
-        rows[...] = np.lib.stride_tricks.sliding_window_view(values, size)[first]
-        return rows
+        read_in_order(values, int(first[0]), int(first[-1]) + size, first.size * size)
+        return np.lib.stride_tricks.sliding_window_view(values, size)[first]
+    rows = np.empty((first.size, size), dtype=np.float32)
     # Only the blocks in reach of swings near an end are copied, with what is off the record.
     rows[inside] = np.lib.stride_tricks.sliding_window_view(values, size)[first[inside]] if inside.any() else 0.0
     for outside in (np.flatnonzero(first < 0), np.flatnonzero((first >= 0) & ~inside)):

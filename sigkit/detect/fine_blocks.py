@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 #: Blocks turned at a time (our choice: they stay in the first-level cache; measured, a third less than all at once).
 TURNED_AT_ONCE = 320
+#: Samples reduced at a time (our choice: single precision, they stay in the second-level cache).
+SAMPLES_AT_ONCE = 1 << 17
 
 
 @dataclass(frozen=True)
@@ -34,26 +36,7 @@ class Level:
         return level
 
 
-@dataclass(frozen=True, eq=False)
-class Room:
-    """Room to work in, used again for rows after rows: to get it anew each time costs as much as the work.
-
-    Attributes
-    ----------
-    values : ndarray of float32
-    turned : ndarray of int32
-    """
-
-    values: NDArray[np.float32]
-    turned: NDArray[np.int32]
-
-    @classmethod
-    def for_samples(cls, count: int) -> Room:
-        """Return room for so many samples at a time."""
-        return cls(np.empty(count, dtype=np.float32), np.empty(-(-count // 2), dtype=np.int32))
-
-
-def fine_blocks(rows: NDArray, level: Level, room: Room | None = None) -> NDArray[np.float32]:
+def fine_blocks(rows: NDArray, level: Level, room: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
     """Return minimum, maximum, mean and scatter of rows of stored samples.
 
     Parameters
@@ -61,41 +44,53 @@ def fine_blocks(rows: NDArray, level: Level, room: Room | None = None) -> NDArra
     rows : ndarray, shape (k, length)
         One block a row, contiguous.
     level : Level
-    room : Room, optional
-        For at least as many samples.
+    room : ndarray of float32, optional
+        From `new_room`, used again for rows after rows: to get it anew each time costs as much as the work.
 
     Returns
     -------
     ndarray of float32, shape (4, k)
     """
-    length = rows.shape[1]
-    room = Room.for_samples(rows.size) if room is None else room
-    result = np.empty((4, rows.shape[0]), dtype=np.float32)
-    low, high = _extremes(rows, room.turned)
-    if level.sign < 0:
-        low, high = high, low
-    level.of(low, result[0])
-    level.of(high, result[1])
-    values = level.of(rows, room.values[: rows.size].reshape(rows.shape))
+    count, length = rows.shape
+    at_once = max(1, SAMPLES_AT_ONCE // length)
+    room = new_room(length) if room is None else room
+    result = np.empty((4, count), dtype=np.float32)
+    extremes = np.empty((2, count), dtype=rows.dtype)
+    mean, square = result[2:]
     ones = np.full(length, 1.0 / length, dtype=np.float32)
-    mean = np.matmul(values, ones, out=result[2])
-    np.multiply(values, values, out=values)
-    square = np.matmul(values, ones, out=result[3])
+    for first in range(0, count, at_once):
+        part = slice(first, first + at_once)
+        here = rows[part]
+        _extremes(here, extremes[:, part], room)
+        values = level.of(here, room[: here.size].reshape(here.shape))
+        np.matmul(values, ones, out=mean[part])
+        np.multiply(values, values, out=values)
+        np.matmul(values, ones, out=square[part])
+    # Upside down the smallest is the largest.
+    level.of(extremes, result[1::-1] if level.sign < 0 else result[:2])
     square -= mean * mean
     np.maximum(square, 0.0, out=square)
     np.sqrt(square, out=square)
     return result
 
 
-def _extremes(rows: NDArray, turned: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
+def new_room(length: int) -> NDArray[np.float32]:
+    """Return room for the samples reduced at a time to blocks of a length."""
+    return np.empty(max(SAMPLES_AT_ONCE, length), dtype=np.float32)
+
+
+def _extremes(rows: NDArray, result: NDArray, room: NDArray[np.float32]) -> None:
     if rows.dtype.itemsize != 2 or not rows.dtype.isnative or rows.shape[1] % 2:
-        return rows.min(axis=1), rows.max(axis=1)
+        np.minimum.reduce(rows, axis=1, out=result[0])
+        np.maximum.reduce(rows, axis=1, out=result[1])
+        return
     # Blocks along the columns, so that each operation runs over many blocks; two samples are moved at a time.
-    pairs = rows.view(np.int32)
-    columns = turned[: pairs.size].reshape(pairs.shape[::-1])
+    pairs = rows.view(np.float32)
+    columns = room[: pairs.size].reshape(pairs.shape[::-1])
     for first in range(0, pairs.shape[0], TURNED_AT_ONCE):
         part = slice(first, first + TURNED_AT_ONCE)
         columns[:, part] = pairs[part].T
     samples = columns.view(rows.dtype)
-    low, high = samples.min(axis=0), samples.max(axis=0)
-    return np.minimum(low[::2], low[1::2]), np.maximum(high[::2], high[1::2])
+    for of, out in zip((np.minimum, np.maximum), result, strict=True):
+        both = of.reduce(samples, axis=0)
+        of(both[::2], both[1::2], out=out)

@@ -61,7 +61,7 @@ def glance_features(
     divisor += np.float32(0.3)
     levels /= divisor
     down = swings.direction < 0
-    result[row], result[row + 1] = np.where(down, result[[row + 1, row]], result[[row, row + 1]])
+    result[row], result[row + 1] = (np.where(down, result[row + 1 - k], result[row + k]) for k in range(2))
     result[row + 3] = np.log10(np.maximum(size / np.float32(record_scale.largest), np.float32(1e-6)))
     result[row + 4] = np.log10(np.clip(size / np.float32(record_scale.usual), np.float32(1e-6), np.float32(1e6)))
     result[row + 5] = np.log10(np.clip(np.float32(record_scale.noise) / size, np.float32(1e-6), np.float32(1e3)))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.detect.active_spans import active_spans
-from sigkit.detect.fine_blocks import Level, Room, fine_blocks
+from sigkit.detect.active_spans import quiet_limit, stand_out
+from sigkit.detect.fine_blocks import Level
 from sigkit.detect.level_blocks import SPAN_BLOCKS, LevelBlocks
 from sigkit.detect.remove_ripple import find_tones, without_ripple
-from sigkit.detect.span_extremes import RELEASE_SAMPLES, span_extremes
+from sigkit.detect.walk_spans import look_at_others, span_widths, walk_spans
 from sigkit.prepare.block_summary import block_length
 from sigkit.prepare.channel_condition import QUIET_WINDOW_S, QUIET_WINDOWS, noise_of_windows, smallest_step
 from sigkit.prepare.release_pages import release_pages
@@ -17,16 +17,14 @@ from sigkit.types.channel import Channel
 
 #: Spans that stand for the record in medians (our choice: 10,240 blocks give a median to 1 %).
 SAMPLED_SPANS = 512
+#: Of these are read before pages of a memory map are given back (our choice: 128 MB at most).
+SPANS_AT_ONCE = 64
 #: A record is long from so many samples and spans on; below, all of it is looked at (our choice).
 SHORTEST_BLOCK = 16
 SHORTEST_SPANS = 2 * SAMPLED_SPANS
 #: Stretches of a quiet record searched for a ripple, and their length in spans (our choice: 26 ms each).
 RIPPLE_STRETCHES = 8
 RIPPLE_SPANS = 26
-#: Scatter in a quiet span as a share of its width: of a thousand normal numbers, 1 / 6.5 (mathematics).
-SCATTER_SHARE = 0.15
-#: Spans looked at in one go (our choice: their copies stay in the second-level cache).
-AT_ONCE_SAMPLES = 1 << 17
 
 
 def is_long(channel: Channel) -> bool:
@@ -39,8 +37,8 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     """Reduce a long record to blocks free of ripple.
 
     The first look takes the extremes of spans of 20 blocks. Where these tell firings from noise, only spans that
-    show more than noise, and a sample of the others, are reduced block by block; the blocks of other spans take
-    over the extremes of their span and the middle between them. Otherwise every span is looked at twice.
+    show more than noise, and a sample of the others, are reduced block by block (`walk_spans`). Otherwise every span
+    is.
 
     Parameters
     ----------
@@ -53,39 +51,39 @@ def look_closely(channel: Channel) -> tuple[LevelBlocks, float]:
     noise : float
         Standard deviation of one sample, in the unit of the blocks.
     """
+    stored = channel.samples
+    # Many small parts are read below: slicing a memory map takes longer than reading them.
+    channel = channel.with_(samples=np.asarray(stored))
     length = block_length(channel.sample_rate_Hz)
     rate = channel.sample_rate_Hz / length
-    low, high = span_extremes(channel.samples, SPAN_BLOCKS * length)
-    spans = low.size
+    size = SPAN_BLOCKS * length
+    spans = len(channel) // size
     sample = spread_spans(spans, SAMPLED_SPANS)
-    top, bottom = float(high.max()), float(low.min())
-    middle = 0.5 * float(np.median(low[sample].astype(np.float64) + high[sample]))
-    integer = channel.samples.dtype.kind in "iu"
-    sign = -1 if channel.scale < 0 else 1
-    level = Level(float(np.rint(middle)), 1.0, sign) if integer else Level(middle, max(top - bottom, 1e-300), sign)
-    unit = abs(channel.scale) * level.unit
+    low, high = _extremes_of(stored, size, sample)
+    level = _level(channel, low, high)
     step = smallest_step(channel)
-    # On a dead lead there is nothing to look for.
-    dead = top == bottom
-    active = np.zeros(spans, dtype=bool) if dead else active_spans(low, high, sample, step / abs(channel.scale))
+    limit = quiet_limit(span_widths(low, high), step / abs(channel.scale))
     starts = np.linspace(0, max(spans - RIPPLE_SPANS, 0), RIPPLE_STRETCHES).astype(np.int64)
-    looked = np.ones(spans, dtype=bool) if active is None else active
-    looked[sample] = True
+    wanted = np.zeros(spans, dtype=bool)
+    wanted[sample] = True
     for start in starts:
-        looked[start : start + RIPPLE_SPANS] = True
-    held = _quiet_blocks(channel, low, high, level, length)
-    del low, high
-    _fill(held, channel, np.flatnonzero(looked), level, length)
+        wanted[start : start + RIPPLE_SPANS] = True
+    walked = walk_spans(stored, length, level, wanted, limit)
+    # On a dead lead there is nothing to look for.
+    dead = walked.record_width == 0
+    if not dead and not stand_out(walked.width, walked.record_width, limit):
+        look_at_others(stored, length, level, walked)
+    held, looked = walked.held, walked.looked
     means = held[2, : spans * SPAN_BLOCKS].reshape(spans, SPAN_BLOCKS)
     rippled = sum(bool(find_tones(means[start : start + RIPPLE_SPANS].ravel(), rate)) for start in starts)
     if not looked.all() and 2 * rippled >= RIPPLE_STRETCHES:
-        _fill(held, channel, np.flatnonzero(~looked), level, length)
-        looked[:] = True
+        look_at_others(stored, length, level, walked)
     runs = _runs(looked, held.shape[1])
     sampled = np.stack([sample, sample + 1], axis=1) * SPAN_BLOCKS
+    unit = abs(channel.scale) * level.unit
     blocks = LevelBlocks(length, len(channel), unit, held[0], held[1], held[2], held[3], runs, sampled)
     noise = max(_noise(channel, blocks, sample), step / np.sqrt(12.0), 1e-300) / unit
-    release_pages(channel.samples)
+    release_pages(stored)
     # A steady ripple shows in the stretches: they tell as much at a hundredth of the cost.
     if not looked.all() or not rippled:
         return blocks, noise
@@ -113,46 +111,26 @@ def spread_spans(spans: int, count: int) -> NDArray[np.int64]:
     return np.floor((part + part * 0.6180339887498949 % 1.0) * (spans / count)).astype(np.int64)
 
 
-def _quiet_blocks(channel: Channel, low: NDArray, high: NDArray, level: Level, length: int) -> NDArray[np.float32]:
-    """Blocks as the first look shows them, shape (4, m), and closely what is behind the last whole span."""
-    m = -(-len(channel) // length)
-    held = np.empty((4, m), dtype=np.float32)
-    whole = low.size * SPAN_BLOCKS
-    below, above = (level.of(values) for values in ((low, high) if level.sign > 0 else (high, low)))
-    width = above - below
-    for row, values in enumerate((below, above, below + 0.5 * width, SCATTER_SHARE * width)):
-        held[row, :whole].reshape(-1, SPAN_BLOCKS)[:] = values[:, None]
-    for block in range(whole, m):
-        part = np.asarray(channel.samples[block * length : (block + 1) * length])
-        held[:, block] = fine_blocks(np.ascontiguousarray(part)[None, :], level)[:, 0]
-    return held
+def _extremes_of(samples: NDArray, size: int, spans: NDArray) -> tuple[NDArray, NDArray]:
+    """Smallest and largest stored value of chosen spans."""
+    rows = np.asarray(samples)[: samples.shape[0] // size * size].reshape(-1, size)
+    parts = []
+    for first in range(0, spans.size, SPANS_AT_ONCE):
+        taken = rows[spans[first : first + SPANS_AT_ONCE]]
+        parts.append((taken.min(axis=1), taken.max(axis=1)))
+        # Far apart, each may bring in pages of 2 MB.
+        release_pages(samples)
+    low, high = zip(*parts, strict=True)
+    return np.concatenate(low), np.concatenate(high)
 
 
-def _fill(held: NDArray, channel: Channel, spans: NDArray, level: Level, length: int) -> None:
-    """Reduce the blocks of some spans."""
-    size = SPAN_BLOCKS * length
-    whole = len(channel) // size
-    samples = np.asarray(channel.samples)[: whole * size]
-    rows = samples.reshape(whole, size) if samples.flags.c_contiguous else None
-    places = held[:, : whole * SPAN_BLOCKS].reshape(4, whole, SPAN_BLOCKS)
-    at_once = max(1, AT_ONCE_SAMPLES // size)
-    room = Room.for_samples(at_once * size)
-    copied = np.empty((at_once, size), dtype=samples.dtype)
-    read = 0
-    for first in range(0, spans.size, at_once):
-        part = spans[first : first + at_once]
-        begin, end = int(part[0]), int(part[-1]) + 1
-        if rows is None:
-            taken = samples[(part * size)[:, None] + np.arange(size)]
-        else:
-            taken = rows.take(part, axis=0, out=copied[: part.size], mode="clip")
-        fine = fine_blocks(taken.reshape(-1, length), level, room)
-        places[:, part] = fine.reshape(4, part.size, SPAN_BLOCKS)
-        # Pages come in by the neighbourhood: what lies between counts as read.
-        read += (end - begin) * size
-        if read >= RELEASE_SAMPLES:
-            release_pages(channel.samples)
-            read = 0
+def _level(channel: Channel, low: NDArray, high: NDArray) -> Level:
+    """Level by the extremes of the sampled spans: about their middle, in steps of integers or else of their range."""
+    middle = 0.5 * float(np.median(low.astype(np.float64) + high))
+    sign = -1 if channel.scale < 0 else 1
+    if channel.samples.dtype.kind in "iu":
+        return Level(float(np.rint(middle)), 1.0, sign)
+    return Level(middle, float(high.max()) - float(low.min()) or 1.0, sign)
 
 
 def _runs(looked: NDArray[np.bool_], m: int) -> NDArray[np.int64]:
@@ -177,4 +155,5 @@ def _noise(channel: Channel, blocks: LevelBlocks, sample: NDArray) -> float:
     # The narrow ones have a little too little noise: take the other window of their span.
     beside = np.sort(narrow ^ 1)
     chosen = first[beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]] * blocks.length
-    return noise_of_windows(np.stack([channel.values(int(at), int(at) + per * blocks.length) for at in chosen]))
+    rows = channel.samples[chosen[:, None] + np.arange(per * blocks.length)]
+    return noise_of_windows((rows.astype(np.float64) - channel.zero) * channel.scale)

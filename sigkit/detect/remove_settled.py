@@ -11,7 +11,7 @@ from sigkit.prepare.settled_level import SEGMENT_S, segment_levels
 #: a segment).
 STRIDE = 8
 #: Segments worked on at a time (our choice: memory stays flat on long records).
-AT_ONCE = 64
+AT_ONCE = 256
 
 
 def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
@@ -35,8 +35,7 @@ def remove_settled(blocks: LevelBlocks, sample_rate_Hz: float) -> None:
     """
     m = blocks.mean.size
     per = max(8, round(SEGMENT_S * sample_rate_Hz / blocks.length))
-    closely = int((blocks.runs[:, 1] - blocks.runs[:, 0]).sum())
-    stride = STRIDE if closely < m and per >= 32 * STRIDE else 1
+    stride = 1 if blocks.all_searched or per < 32 * STRIDE else STRIDE
     centres, levels = segment_levels(blocks.mean[::stride], per // stride)
     # Linear between centres, constant before the first and behind the last.
     begin = min(int(np.ceil(centres[0] * stride)), m)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.detect.level_blocks import PART_BLOCKS, LevelBlocks, gather, joined, pieces
-from sigkit.prepare.running_extreme import running_extreme
+from sigkit.prepare.running_extreme import whole_windows
 
 #: Time within which a firing line rises out of the dwell, seconds (our choice: a ring-up quarter period of
 #: 60 us and the lag of a slow recorder, in blocks).
@@ -36,19 +36,22 @@ class Swings:
     ----------
     block : ndarray of int64
         Block in which the swing arrives.
-    direction : ndarray of int64
+    direction : ndarray of int8
         +1 up, -1 down.
     size : ndarray of float32
         In the unit of the blocks, positive.
+    step : ndarray of float32
+        By how much the mean level of the `STEP_S` from the swing on exceeds that before, in the swing's direction.
     """
 
     block: NDArray[np.int64]
-    direction: NDArray[np.int64]
+    direction: NDArray[np.int8]
     size: NDArray[np.float32]
+    step: NDArray[np.float32]
 
     def take(self, rows: NDArray) -> Swings:
         """Return the swings with the given row numbers."""
-        return Swings(self.block[rows], self.direction[rows], self.size[rows])
+        return Swings(self.block.take(rows), self.direction.take(rows), self.size.take(rows), self.step.take(rows))
 
 
 def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
@@ -69,7 +72,7 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
     rate = sample_rate_Hz / blocks.length
     reach = _Reach(max(1, round(RISE_S * rate)), max(1, round(NEAR_S * rate)), max(1, round(STEP_S * rate)))
     usual, spread = _usual(blocks, reach)
-    found: dict[int, list[tuple[NDArray, NDArray, NDArray]]] = {1: [], -1: []}
+    found: dict[int, list[tuple[NDArray, NDArray, NDArray, NDArray]]] = {1: [], -1: []}
     largest = {1: 0.0, -1: 0.0}
     # Runs close together are cheaper as one stretch.
     stretches, looked = joined(blocks.runs, 2 * reach.margin), None
@@ -84,13 +87,15 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             largest[direction] = max(largest[direction], near.largest(swing))
             limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
             quick = near.dominant(swing, limit, reach)
-            rising = near.dominant(direction * near.step, STEP_SIGMA * spread, reach)
+            step = direction * near.step
+            rising = near.dominant(step, STEP_SIGMA * spread, reach)
             is_quick = np.arange(quick.size + rising.size) < quick.size
             at = np.concatenate([quick, rising])
-            found[direction].append((near.shift[at] + at, swing[at], is_quick))
+            block = near.shift.take(at) + at.astype(np.int32)
+            found[direction].append((block, swing.take(at), step.take(at), is_quick))
     parts = []
     for direction in (1, -1):
-        block, size, is_quick = (np.concatenate(values) for values in zip(*found[direction], strict=True))
+        block, size, step, is_quick = (np.concatenate(values) for values in zip(*found.pop(direction), strict=True))
         limit = max(USUAL_FACTOR * usual[direction], LEAST_SHARE * largest[direction])
         quick = np.flatnonzero(is_quick & (size > limit))
         rising = np.flatnonzero(~is_quick)
@@ -105,11 +110,12 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
             )
             rising = rising[away > reach.rise]
         rows = np.concatenate([quick, rising])
-        parts.append((block[rows], np.full(rows.size, direction), np.maximum(size[rows], 0)))
-    block, directions, size = (np.concatenate(values) for values in zip(*parts, strict=True))
+        directions = np.full(rows.size, direction, dtype=np.int8)
+        parts.append((block.take(rows), directions, np.maximum(size.take(rows), 0), step.take(rows)))
+    block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
     order = np.argsort(2 * block + (directions > 0), kind="stable")
-    return Swings(block[order].astype(np.int64), directions[order].astype(np.int64), size[order])
+    return Swings(block.astype(np.int64), directions, size, step).take(order)
 
 
 @dataclass(frozen=True)
@@ -133,7 +139,7 @@ class _Near:
     A place plus its shift is the block.
     """
 
-    shift: NDArray[np.int64]
+    shift: NDArray[np.int32]
     core: NDArray[np.bool_]
     low: NDArray[np.float32]
     high: NDArray[np.float32]
@@ -150,7 +156,7 @@ class _Near:
         if looked is not None:
             core &= gather((looked,), part, reach.margin)[0]
         whole = size + 2 * reach.margin
-        shift = np.repeat(part[:, 0] - reach.margin - np.cumsum(whole) + whole, whole)
+        shift = np.repeat((part[:, 0] - reach.margin - np.cumsum(whole) + whole).astype(np.int32), whole)
         step = _steps(mean, part, blocks.mean.size, reach)
         return cls(shift, core, low, high, step)
 
@@ -159,20 +165,22 @@ class _Near:
 
     def swing(self, direction: int, reach: _Reach) -> NDArray[np.float32]:
         # Lowest level of the blocks before: window [i - rise, i], so the block itself when alone.
+        swing = np.zeros_like(self.high)
+        inner = slice(reach.rise, None)
         if direction > 0:
-            return self.high - running_extreme(self.low, reach.rise + 1, reach.rise, np.minimum)
-        return running_extreme(self.high, reach.rise + 1, reach.rise, np.maximum) - self.low
+            np.subtract(self.high[inner], whole_windows(self.low, reach.rise + 1, np.minimum), out=swing[inner])
+        else:
+            np.subtract(whole_windows(self.high, reach.rise + 1, np.maximum), self.low[inner], out=swing[inner])
+        return swing
 
     def dominant(self, swing: NDArray, limit: float, reach: _Reach) -> NDArray[np.int64]:
-        close = running_extreme(swing, 2 * reach.rise + 1, reach.rise, np.maximum)
-        at = np.flatnonzero((swing == close) & (swing > limit) & self.core)
-        # The wider windows out of the close ones; the first of them begins at the first place.
-        around, length = close, 2 * reach.rise + 1
-        while length < 2 * reach.near + 1:
-            step = min(length, 2 * reach.near + 1 - length)
-            around = np.maximum(around[:-step], around[step:])
-            length += step
-        return at[swing[at] >= NEAR_SHARE * around[at - max(reach.near - reach.rise, 0)]]
+        # The first window begins at the first place.
+        length = 2 * reach.rise + 1
+        close = whole_windows(swing, length, np.maximum)
+        inner = slice(reach.rise, swing.size - reach.rise)
+        at = reach.rise + np.flatnonzero((swing[inner] == close) & (swing[inner] > limit) & self.core[inner])
+        around = whole_windows(close, 2 * reach.near + 1, np.maximum, length)
+        return at[swing.take(at) >= NEAR_SHARE * around.take(at - reach.near)]
 
 
 def _usual(blocks: LevelBlocks, reach: _Reach) -> tuple[dict[int, float], float]:

@@ -39,7 +39,32 @@ def running_extreme(values: NDArray, width: int, before: int, of: np.ufunc) -> N
     result[..., before : before + n] = values
     result[..., :before] = values[..., :1]
     result[..., before + n :] = values[..., -1:]
-    done = 1
+    return whole_windows(result, width, of)
+
+
+def whole_windows(values: NDArray, width: int, of: np.ufunc, done: int = 1) -> NDArray:
+    """Return the extreme of each window ``[i, i + width)`` that lies within the row.
+
+    Parameters
+    ----------
+    values : ndarray, shape (..., n)
+        With ``done``, already the extremes of windows of so many numbers.
+    width : int
+    of : numpy.ufunc
+        ``numpy.minimum`` or ``numpy.maximum``.
+    done : int, optional
+        At most ``width``.
+
+    Returns
+    -------
+    ndarray, shape (..., n + done - width)
+
+    Examples
+    --------
+    >>> whole_windows(np.array([3, 1, 4, 1, 5]), 3, np.maximum).tolist()
+    [4, 4, 5]
+    """
+    result = values
     while done < width:
         # Two windows of the length done so far, overlapping in the last step, make the next one.
         step = min(done, width - done)

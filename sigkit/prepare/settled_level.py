@@ -12,8 +12,8 @@ SEGMENT_S = 60e-3
 #: Share of the blocks that the densest interval must hold (our choice: a shared coil at 6000/min leaves a
 #: quarter of its period quiet).
 DENSE_SHARE = 0.25
-#: Segments sorted at a time (our choice: memory stays flat on long records).
-AT_ONCE = 64
+#: Block means sorted at a time (our choice: memory stays flat on long records, and the sorted ones in the cache).
+AT_ONCE = 1 << 16
 
 
 def settled_level(blocks: BlockSummary, sample_rate_Hz: float) -> NDArray[np.float64]:
@@ -68,7 +68,8 @@ def segment_levels(mean: NDArray, per: int) -> tuple[NDArray[np.float64], NDArra
     starts = np.arange(0, m - per + 1, per // 2)
     rows = np.lib.stride_tricks.sliding_window_view(mean, per)
     # Some at a time: the sorted copies are twice as long as the record.
-    levels = np.concatenate([_densest(rows[starts[i : i + AT_ONCE]]) for i in range(0, starts.size, AT_ONCE)])
+    at_once = max(1, AT_ONCE // per)
+    levels = np.concatenate([_densest(rows[starts[i : i + at_once]]) for i in range(0, starts.size, at_once)])
     # A segment without a settled stretch stands out from its neighbours.
     if levels.size >= 3:
         padded = np.pad(levels, 1, mode="edge")
@@ -81,5 +82,5 @@ def _densest(rows: NDArray) -> NDArray[np.float64]:
     width = min(max(2, round(DENSE_SHARE * rows.shape[1])), rows.shape[1])
     spans = ordered[:, width - 1 :] - ordered[:, : rows.shape[1] - width + 1]
     first = spans.argmin(axis=1)
-    chosen = np.take_along_axis(ordered, first[:, None] + np.arange(width), axis=1)
+    chosen = np.lib.stride_tricks.sliding_window_view(ordered, width, axis=1)[np.arange(first.size), first]
     return np.asarray(chosen.mean(axis=1, dtype=np.float64))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from sigkit.prepare.running_extreme import running_extreme
+from sigkit.prepare.running_extreme import running_extreme, whole_windows
 
 
 @pytest.mark.parametrize("width", [1, 2, 3, 5, 8, 31, 100])
@@ -23,3 +23,13 @@ def test_they_are_those_of_scipy(width, shape):
 
 def test_nothing_stays_nothing():
     assert running_extreme(np.zeros(0), 5, 2, np.maximum).shape == (0,)
+
+
+@pytest.mark.parametrize("of", [np.minimum, np.maximum])
+@pytest.mark.parametrize("width", [1, 2, 5, 7, 8])
+def test_whole_windows_are_those_that_lie_within_the_row(of, width):
+    values = np.random.default_rng(7).normal(size=(3, 40))
+    wanted = of.reduce(np.lib.stride_tricks.sliding_window_view(values, width, axis=1), axis=2)
+    np.testing.assert_array_equal(whole_windows(values, width, of), wanted)
+    for done in range(1, width + 1):
+        np.testing.assert_array_equal(whole_windows(whole_windows(values, done, of), width, of, done), wanted)
