@@ -12,7 +12,7 @@ from sigkit.errors import ModelError
 
 #: Rows of features taken at once (measured: the layers of the largest network stay in the second-level cache; all at
 #: once takes up to six times as long).
-AT_ONCE = 512
+AT_ONCE = 4096
 
 
 def load_network(package: str, name: str, features: int) -> dict[str, NDArray[np.float32]]:
