@@ -44,7 +44,7 @@ def end_features(look: FirstLook, firings: slice = slice(None)) -> NDArray[np.fl
     means, counts = look.levels.along(firings, column.astype(np.int64), offsets, edges)
     bins = len(means)
     result = np.empty((FEATURE_COUNT, *means.shape[1:]), dtype=np.float32)
-    scale = np.maximum(np.maximum(means.max(axis=0), -means.min(axis=0)), 1e-300)
+    scale = np.maximum(np.maximum(means.max(axis=0), -means.min(axis=0)).astype(float), 1e-300)
     np.multiply(means, 1.0 / scale, out=result[:bins], casting="same_kind")
     safe = np.maximum(level, 1e-300)
     behind = counts[len(EDGES_S) // 2 :].sum(axis=0) * interval_s / 0.8e-3

@@ -73,15 +73,17 @@ class RunningLevels:
             first = whole.take(low)
             return np.asarray(first + (whole[1:].take(low) - first) * share)
 
-        if self._count is None:
-            recorded = np.minimum(np.maximum(at, self._begin[row, None]), self._end[row, None])
+        if self._all_recorded(row, column.min() + edges[0], column.max() + edges[-1]):
+            count = np.diff(edges)[None, :]
+        elif self._count is None:
+            count = np.diff(np.minimum(np.maximum(at, self._begin[row, None]), self._end[row, None]), axis=1)
         else:
-            recorded = read(self._count)
-        return _means(np.diff(read(self._sum), axis=1), np.diff(recorded, axis=1))
+            count = np.diff(read(self._count), axis=1)
+        return _means(np.diff(read(self._sum), axis=1), count)
 
     def along(
         self, row: slice, column: NDArray, offsets: NDArray, edges: NDArray
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    ) -> tuple[NDArray[np.float32], NDArray]:
         """Return the means of the bins about equally spaced columns: the same as `about`, several times faster.
 
         Parameters
@@ -109,23 +111,33 @@ class RunningLevels:
         # All that is read of a row, in one piece; places at equal distance are then a view of it.
         at = np.clip(column[:, None] + reach, 0, m)
         sums = np.take_along_axis(self._sum[row], at, axis=1)
-        if self._count is None:
-            counts = np.minimum(np.maximum(at, self._begin[row, None]), self._end[row, None])
-        else:
-            counts = np.take_along_axis(self._count[row], at, axis=1)
-
         def read(values: NDArray) -> NDArray:
-            result = np.empty((edges.size, len(column), k))
+            result = np.empty((edges.size - 1, len(column), k), dtype=np.float32)
+            before = np.zeros((len(column), k))
             for number, (begin, share) in enumerate(zip(low - low[0], first - low, strict=True)):
                 here = values[:, begin : begin + (k - 1) * step + 1 : step]
-                behind = values[:, begin + 1 : begin + (k - 1) * step + 2 : step]
-                np.subtract(behind, here, out=result[number])
-                result[number] *= share
-                result[number] += here
-            return np.diff(result, axis=0)
+                level = values[:, begin + 1 : begin + (k - 1) * step + 2 : step] - here
+                level *= share
+                level += here
+                if number:
+                    np.subtract(level, before, out=result[number - 1], casting="same_kind")
+                before = level
+            return result
 
-        return _means(read(sums), read(counts))
+        if self._all_recorded(row, column.min() + offsets[0] + edges[0], column.max() + offsets[-1] + edges[-1]):
+            return _means(read(sums), np.diff(edges)[:, None, None])
+        if self._count is None:
+            return _means(read(sums), read(np.minimum(np.maximum(at, self._begin[row, None]), self._end[row, None])))
+        return _means(read(sums), read(np.take_along_axis(self._count[row], at, axis=1)))
+
+    def _all_recorded(self, row: NDArray | slice, first: float, last: float) -> bool:
+        """Whether these rows are recorded from one column to the other."""
+        return bool(
+            self._count is None and first + 0.5 >= self._begin[row].max() and last + 0.5 <= self._end[row].min()
+        )
 
 
-def _means(total: NDArray, count: NDArray) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    return np.where(count > LEAST_COUNT, total / np.maximum(count, LEAST_COUNT), 0.0), count
+def _means(total: NDArray, count: NDArray) -> tuple[NDArray, NDArray]:
+    """Turn sums into means in place; 0 where too little was recorded."""
+    total *= np.where(count > LEAST_COUNT, 1.0 / np.maximum(count, LEAST_COUNT), 0.0)
+    return total, np.broadcast_to(count, total.shape)
