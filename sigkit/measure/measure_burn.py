@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch
+from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.fit_burn_line import fit_burn_line
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
 from sigkit.prepare.median import row_median
 from sigkit.types.instants import Instants
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch
+from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.fit_ring import RingFit, fit_ring
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
 
 #: Longest stretch of ring looked at, seconds (our choice), and rows fitted at a time.
 RING_S = 5e-3

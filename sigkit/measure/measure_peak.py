@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import WindowBatch
+from sigkit.measure.window_batch import WindowBatch
 
 #: Under-sampled (our choice): when the rise in the last sample interval before the peak, or the lag of
 #: the band limit at that slope, is more than this share of the peak, the true peak may lie well above
@@ -84,8 +84,9 @@ def measure_peak(
 
     known = np.isfinite(batch.breakdown)
     reach = np.where(known, batch.breakdown + np.clip(2 * np.nan_to_num(breakdown_u), 0.5, 1.5), -1.0)
-    early = live & (column <= reach[:, None])
-    crest = np.argmax(np.where(early, value * sign[:, None], -np.inf), axis=1)
+    until = int(np.clip(np.max(reach, initial=0.0) + 1, 1, m))
+    early = live[:, :until] & (column[:until] <= reach[:, None])
+    crest = np.argmax(np.where(early, value[:, :until] * sign[:, None], -np.inf), axis=1)
     found = known & early.any(axis=1)
     height = value[row, crest] * sign
     # The sample behind a breakdown late in its interval can still be the highest: then the rise goes on from
