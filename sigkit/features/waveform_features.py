@@ -17,6 +17,7 @@ from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.measured_capture import MeasuredCapture
 from sigkit.measure.take_columns import take_columns
 from sigkit.measure.window_batch import WindowBatch
+from sigkit.prepare.block_means import block_means
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.types.channel import Channel
@@ -177,7 +178,7 @@ def _thinned(rows: NDArray, rate_Hz: float) -> tuple[NDArray, float]:
     whole = rows.shape[1] // step * step
     if step == 1 or whole == 0:
         return rows, rate_Hz
-    return rows[:, :whole].reshape(len(rows), -1, step).mean(axis=2), rate_Hz / step
+    return block_means(rows, step), rate_Hz / step
 
 
 def _fixed(value: NDArray, begin: NDArray, width: int) -> NDArray[np.float64]:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from sigkit.measure.damped_cosines import damped_parts
 from sigkit.measure.ring_stretches import fit_stretches
+from sigkit.prepare.block_means import block_means
 from sigkit.prepare.median import row_median
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
@@ -158,12 +160,11 @@ def fit_ring(
 
 def _thin(value: NDArray, interval_s: float) -> tuple[NDArray, float, int]:
     """Average neighbouring samples where rows are long against the fastest ring."""
-    n, m = value.shape
+    m = value.shape[1]
     factor = max(1, min(m // LONGEST_ROW, int(1.0 / (4 * HIGHEST_HZ * interval_s)) or 1))
     if factor == 1:
         return value, interval_s, 1
-    whole = m // factor * factor
-    return value[:, :whole].reshape(n, -1, factor).mean(axis=2), interval_s * factor, factor
+    return block_means(value, factor), interval_s * factor, factor
 
 
 def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray[np.float64]:
@@ -171,10 +172,12 @@ def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray
     m = y.shape[1]
     tail = np.where(used & (np.cumsum(used, axis=1) > 0.75 * used.sum(axis=1)[:, None]), y, np.nan)
     level = np.nan_to_num(row_median(tail))
-    centred = np.where(used, y - level[:, None], 0.0)
+    # Single precision takes half the time, and finds the same line.
+    centred = np.where(used, y - level[:, None], 0.0).astype(np.float32)
     length = 1 << int(np.ceil(np.log2(max(4 * m, 16))))
-    power = np.abs(np.fft.rfft(centred, length, axis=1)) ** 2
-    frequency = np.fft.rfftfreq(length, dt)
+    lines = fft.rfft(centred, length, axis=1)
+    power = lines.real**2 + lines.imag**2
+    frequency = fft.rfftfreq(length, dt)
     span = np.maximum(used.sum(axis=1), 1) * dt
     allowed = (frequency[None, :] >= 0.75 / span[:, None]) & (frequency < min(HIGHEST_HZ, 0.48 / dt, 0.48 * rate))
     score = np.where(allowed, power * frequency, -1.0)
