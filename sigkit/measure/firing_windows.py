@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import partial
 from typing import Any
 from weakref import WeakKeyDictionary, ref
 
@@ -18,9 +17,9 @@ from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.measure.settled_wander import WANDER_BLOCK_S, settled_wander
 from sigkit.measure.tail_droop import tail_droop
 from sigkit.measure.take_columns import take_columns
-from sigkit.measure.window_batch import WindowBatch, droop_error
+from sigkit.measure.window_batch import WindowBatch
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.droop import running_integral
+from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -312,11 +311,10 @@ class FiringWindows:
         zero = np.where(np.isfinite(level), level, self.offset)
         zero = np.where(np.isfinite(zero), zero, 0.0)
         value -= zero[:, None]
-        drooping, held = value, None
+        drooping = value
         begin = np.maximum(begin, end - 2 * BASELINE_S * self.channel.sample_rate_Hz)
         if self.droop_rate:
-            held = running_integral(value, self.interval_s)
-            value = value + self.droop_rate * held
+            value = undo_droop(value, self.droop_rate, self.interval_s)
         after = take_columns(value, begin, end)
         enough = np.isfinite(after).sum(axis=1) >= FEWEST
         rest = np.where(enough, row_median(after), np.nan)
@@ -339,7 +337,7 @@ class FiringWindows:
         from_here = (np.where(late, begin, np.nan), np.where(late, end, np.nan))
         return WindowBatch(rows, first, value, clipped, on, off, breakdown, burn_end, level,
                            np.where(np.isfinite(level), level_u, np.nan), source,
-                           partial(droop_error, drooping, held, from_here, self.droop_rate_u, self.interval_s))
+                           drooping, from_here, self.droop_rate_u, self.interval_s)
 
     def _clipped(self, value: NDArray) -> NDArray[np.bool_]:
         """Return which samples are at a limit of the range."""

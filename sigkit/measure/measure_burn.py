@@ -111,8 +111,7 @@ def measure_burn(
     # A coarse quantiser's error is alike over runs of equal codes: fewer independent errors than samples.
     shift = 0.5 * np.hypot(breakdown_u, burn_end_u) * per_ms
     baseline = np.nan_to_num(batch.baseline_u)
-    droop_middle = row_median(take_columns(batch.droop_u, batch.breakdown + 0.3 * duration,
-                                           batch.breakdown + 0.7 * duration))
+    droop_middle = row_median(batch.droop_u(batch.breakdown + 0.3 * duration, batch.breakdown + 0.7 * duration))
     level_u = np.sqrt(
         0.5 * np.pi * windows.noise**2 * windows.correlation / np.maximum(here, 1)
         + quantum**2 / np.minimum(codes, here.clip(1)) + (fit.slope * shift) ** 2 + baseline**2

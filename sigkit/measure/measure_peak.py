@@ -102,7 +102,7 @@ def measure_peak(
     correction = np.maximum(value[row, foot] * sign + rise * (ahead + lag) - height, 0.0)
     variance = noise**2 + step**2 / 12.0 + (rise * spread) ** 2
     variance += (rise * UNSEEN_LAG_U) ** 2 + (0.5 * rise * rounded) ** 2
-    variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u[row, crest]) ** 2
+    variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u(crest, crest + 1)[:, 0]) ** 2
     variance += (coupling_u * height) ** 2
     # Half of the last interval's rise is the most a straight continuation can be wrong by.
     variance += (0.25 * rise * ahead) ** 2
@@ -117,7 +117,7 @@ def measure_peak(
 
     same = found & (np.abs(top - crest) <= 2) & (np.sign(peak) == sign)
     plain = noise**2 + step**2 / 12.0 + np.nan_to_num(batch.baseline_u) ** 2
-    plain = np.sqrt(plain + (coupling_u * peak) ** 2 + np.nan_to_num(batch.droop_u[row, top]) ** 2)
+    plain = np.sqrt(plain + (coupling_u * peak) ** 2 + np.nan_to_num(batch.droop_u(top, top + 1)[:, 0]) ** 2)
     rise_there = np.abs(peak) - np.abs(value[row, np.maximum(top - 1, 0)])
     hidden = np.nan_to_num(rise_there) > UNRESOLVED_SHARE * np.abs(peak)
     peak_limit = batch.clipped[row, top]
