@@ -125,11 +125,12 @@ def _swings(look: FirstLook, place: NDArray) -> NDArray[np.float64]:
     length = max(1, round(16e-6 / look.rough.interval_s))
     block_s = look.rough.interval_s * length
     mean, count = look.levels.blocks(length)
+    mean = mean.astype(np.float32)
     widths = np.array([max(1, round((stop_s - start_s) / block_s)) for start_s, stop_s in SWINGS_S])
     starts = np.array([start_s for start_s, _ in SWINGS_S]) / look.rough.interval_s
     begin = np.round((place[:, :, None] + starts) / length).astype(np.int64) + 1
-    highest = extremes_at(np.where(count > 0, mean, -np.inf), begin, widths, np.maximum)
-    lowest = extremes_at(np.where(count > 0, mean, np.inf), begin, widths, np.minimum)
+    highest = extremes_at(np.where(count > 0, mean, np.float32(-np.inf)), begin, widths, np.maximum)
+    lowest = extremes_at(np.where(count > 0, mean, np.float32(np.inf)), begin, widths, np.minimum)
     return np.where(np.isfinite(highest - lowest), highest - lowest, 0.0)
 
 

@@ -110,7 +110,7 @@ def places(look: FirstLook, likely: LikelyEnds) -> tuple[NDArray[np.int64], NDAr
     good = np.isfinite(about) & (about > look.breakdown[:, None, None] + 0.5) & (about >= 0) & (about < m - 1)
     marked = np.zeros((n, m), dtype=bool)
     marked[np.nonzero(good)[0], about[good].astype(np.int64)] = True
-    row, column = np.nonzero(marked)
+    row, column = np.divmod(np.flatnonzero(marked), m)
     seen = np.isfinite(look.rough.rows[row, column])
     return row[seen], column[seen]
 

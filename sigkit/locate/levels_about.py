@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.prepare.row_parts import row_parts
+
 #: Less of a column than this holds no level.
 LEAST_COUNT = 1e-6
 
@@ -22,7 +24,8 @@ class RunningLevels:
         n, m = rows.shape
         good = np.isfinite(rows)
         self._sum = np.zeros((n, m + 1))
-        np.cumsum(np.where(good, rows, 0.0), axis=1, out=self._sum[:, 1:])
+        for part in row_parts(n, m):
+            np.cumsum(np.where(good[part], rows[part], 0.0), axis=1, out=self._sum[part, 1:])
         # Most rows are recorded from one column to another; only others need running counts.
         number = np.count_nonzero(good, axis=1)
         self._begin = good.argmax(axis=1).astype(float)

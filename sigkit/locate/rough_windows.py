@@ -13,6 +13,7 @@ from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.firing_windows import cut_windows
 from sigkit.prepare.median import row_median
+from sigkit.prepare.row_parts import row_parts
 from sigkit.prepare.running_extreme import running_extreme
 from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
@@ -119,14 +120,16 @@ def rough_windows(
     zero = round(BEFORE_S / interval_s / group) * group
     m = zero + round(AFTER_S / interval_s / group) * group
     origin = firings.position - zero * factor
-    raw = cut_windows(channel, origin, m * factor)
     sign = np.where(firings.polarity < 0, -1, 1).astype(np.int64)
-    rows = block_means(raw, factor) if factor > 1 else raw
-    rows *= sign[:, None]
+    rows = np.empty((len(firings), m))
+    for part in row_parts(len(rows), m * factor):
+        raw = cut_windows(channel, origin[part], m * factor)
+        np.multiply(block_means(raw, factor) if factor > 1 else raw, sign[part, None], out=rows[part])
     # Behind the next onset stands another firing.
     following = np.append(firings.position[1:], np.iinfo(np.int64).max // 2)
     end = (following - origin) / factor - round(0.1e-3 / interval_s)
-    rows[np.arange(m)[None, :] >= end[:, None]] = np.nan
+    cut = np.flatnonzero(end < m)
+    rows[cut] = np.where(np.arange(m) >= end[cut, None], np.nan, rows[cut])
     tone = find_tone(rows, interval_s)
     if tone.frequency_Hz:
         rows = rows - tone.at(np.arange(m) * interval_s)
@@ -139,7 +142,8 @@ def rough_windows(
     quiet = _quiet(thin, step_s, noise)
     ramp = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
     column = (np.arange(m) + 0.5) / group - 0.5
-    rows -= ramp.at(column)
+    for part in row_parts(*rows.shape):
+        rows[part] -= ramp.at(column, part)
     thin -= ramp.at(np.arange(thin.shape[1]))
     primary = channel.kind == "primary_voltage"
     evidence = droop_features(thin, on, thin_zero, step_s, noise, condition.step, primary)
@@ -159,7 +163,7 @@ def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
     """Keep the longest run of marked columns of each row."""
     edges = np.diff(np.pad(marked, ((0, 0), (1, 1))), axis=1)
     # Where a run begins and where it ends take turns.
-    row, column = np.nonzero(edges)
+    row, column = np.divmod(np.flatnonzero(edges), edges.shape[1])
     row, start, stop = row[::2], column[::2], column[1::2]
     order = np.lexsort((start - stop, row))
     rows, first = np.unique(row[order], return_index=True)
@@ -265,12 +269,15 @@ class _Ramp:
     begin: NDArray[np.float64]
     end: NDArray[np.float64]
 
-    def at(self, column: NDArray) -> NDArray[np.float64]:
-        """Return the levels at columns, shape (n, columns)."""
-        levels = (column - self.begin[:, None]) / (self.end - self.begin)[:, None]
+    def at(self, column: NDArray, rows: slice = slice(None)) -> NDArray[np.float64]:
+        """Return the levels of these rows at columns, shape (rows, columns)."""
+        begin, left = self.begin[rows, None], self.left[rows, None]
+        slope = 1.0 / (self.end[rows, None] - begin)
+        levels = slope * column
+        levels -= slope * begin
         np.clip(levels, 0.0, 1.0, out=levels)
-        levels *= (self.right - self.left)[:, None]
-        levels += self.left[:, None]
+        levels *= self.right[rows, None] - left
+        levels += left
         return np.asarray(levels)
 
 

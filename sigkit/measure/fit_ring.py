@@ -12,6 +12,7 @@ from sigkit.measure.damped_cosines import damped_parts
 from sigkit.measure.ring_stretches import fit_stretches
 from sigkit.prepare.block_means import block_means
 from sigkit.prepare.median import row_median
+from sigkit.prepare.row_parts import row_parts
 
 #: Highest ring frequency looked for, Hz (our choice: rings are at 3-20 kHz by common practice, shorted
 #: windings and wound leads somewhat higher).
@@ -21,7 +22,6 @@ HIGHEST_HZ = 60e3
 PEAK_SHARE = 0.05
 NOISE_FACTOR = 3.0
 LONGEST_ROW = 700
-SPECTRA_AT_ONCE = 64
 MOST_CYCLES = 80
 
 
@@ -181,9 +181,7 @@ def _spectral_peak(y: NDArray, used: NDArray, dt: float, rate: float) -> NDArray
     frequency = frequency[: max(below, 1)]
     least = 0.75 / (np.maximum(used.sum(axis=1), 1) * dt)
     best = np.zeros(len(y))
-    # Some rows at a time, so that their spectra stay in the second-level cache.
-    for begin in range(0, len(y), SPECTRA_AT_ONCE):
-        part = slice(begin, begin + SPECTRA_AT_ONCE)
+    for part in row_parts(len(y), length):
         lines = fft.rfft(centred[part], length, axis=1)[:, : frequency.size]
         score = (lines.real**2 + lines.imag**2) * frequency
         best[part] = frequency[np.where(frequency >= least[part, None], score, -1.0).argmax(axis=1)]

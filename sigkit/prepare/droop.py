@@ -5,16 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: Samples integrated at once, so that they stay in the second-level cache.
-AT_ONCE = 1 << 16
+from sigkit.prepare.row_parts import row_parts
 
 
 def running_integral(rows: NDArray, interval_s: float) -> NDArray[np.float64]:
     """Integrate rows over time by the trapezoidal rule, starting at 0; NaN counts as 0."""
     total = np.empty(rows.shape)
-    chunk = max(1, AT_ONCE // max(1, rows.shape[-1]))
-    for begin in range(0, len(rows), chunk):
-        filled, part = rows[begin : begin + chunk].copy(), total[begin : begin + chunk]
+    for some in row_parts(*rows.shape):
+        filled, part = rows[some].copy(), total[some]
         filled[np.isnan(filled)] = 0.0
         np.cumsum(filled, axis=-1, out=part)
         filled *= 0.5
