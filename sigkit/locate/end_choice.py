@@ -131,7 +131,7 @@ def _swings(look: FirstLook, place: NDArray) -> NDArray[np.float64]:
     begin = np.round((place[:, :, None] + starts) / length).astype(np.int64) + 1
     highest = extremes_at(np.where(count > 0, mean, np.float32(-np.inf)), begin, widths, np.maximum)
     lowest = extremes_at(np.where(count > 0, mean, np.float32(np.inf)), begin, widths, np.minimum)
-    return np.where(np.isfinite(highest - lowest), highest - lowest, 0.0)
+    return np.where(np.isfinite(highest - lowest), highest - lowest, 0.0).astype(float)
 
 
 @lru_cache(maxsize=1)

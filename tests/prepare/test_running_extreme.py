@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from sigkit.prepare.running_extreme import running_extreme
+from sigkit.prepare.running_extreme import extremes_at, running_extreme
 
 
 @pytest.mark.parametrize("width", [1, 2, 3, 5, 8, 31, 100])
@@ -23,3 +23,14 @@ def test_they_are_those_of_scipy(width, shape):
 
 def test_nothing_stays_nothing():
     assert running_extreme(np.zeros(0), 5, 2, np.maximum).shape == (0,)
+
+
+def test_extremes_of_a_few_windows_are_those_of_their_values():
+    rng = np.random.default_rng(4)
+    values, widths = rng.normal(size=(3, 50)), np.array([1, 4, 7, 16, 33])
+    begin = rng.integers(-5, 60, size=(3, 6, widths.size))
+    for of in (np.maximum, np.minimum):
+        found = extremes_at(values, begin, widths, of)
+        for at in np.ndindex(begin.shape):
+            first = min(max(begin[at], 0), 49)
+            assert found[at] == of.reduce(values[at[0], first : first + widths[at[2]]])
