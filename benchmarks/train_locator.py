@@ -126,7 +126,7 @@ def ends_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
     """Coarse candidates and whether each is the end."""
     look = one.look
     candidates = candidate_grid(look)
-    features = end_features(look, candidates)
+    features = end_features(look)
     end = look.rough.to_columns(one.samples("burn_end_s"))
     away_s = np.abs(candidates - end[:, None]) * look.rough.interval_s
     away_s = np.where(np.isfinite(away_s), away_s, 1.0)

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dsyevr
 
+from sigkit.prepare.block_means import block_means
+
 #: Share of the row that the pencil spans (Hua & Sarkar, IEEE Trans. ASSP 38(5), 1990, from memory: a third to a
 #: half of the samples is near the best).
 PENCIL_SHARE = 0.4
@@ -54,7 +56,7 @@ def strongest_oscillation(
         step = min(step, max(1, int(0.2 * sample_rate_Hz / band_Hz[1])))
         # Means over the step keep the noise of the samples left out; poles keep their meaning.
         whole = int(size) // step * step
-        part = values[group, :whole].reshape(group.size, -1, step).mean(axis=2)[:, :PENCIL_SAMPLES]
+        part = block_means(values[group, :whole], step)[:, :PENCIL_SAMPLES]
         result[group] = _strongest(part - np.median(part, axis=1, keepdims=True), step / sample_rate_Hz, band_Hz)
     return result
 
@@ -75,7 +77,7 @@ def _strongest(part: NDArray, interval_s: float, band_Hz: tuple[float, float]) -
     top = min(band_Hz[1], 0.4 / interval_s)
     inside = (frequency >= band_Hz[0]) & (frequency <= top) & np.isfinite(rate)
     # Strength of a pole: energy of its fitted exponential over the row.
-    powers = np.where(np.isfinite(poles), poles, 0.0)[:, None, :] ** np.arange(m)[None, :, None]
+    powers = _powers(np.where(np.isfinite(poles), poles, 0.0), m)
     powers = np.where(np.isfinite(powers), powers, 0.0)
     amplitude = np.linalg.pinv(powers) @ part[..., None].astype(np.complex128)
     energy = np.abs(amplitude[..., 0]) ** 2 * (np.abs(powers) ** 2).sum(axis=1)
@@ -87,6 +89,18 @@ def _strongest(part: NDArray, interval_s: float, band_Hz: tuple[float, float]) -
     size = np.where(good, np.hypot(decay, omega[index, best]), 1.0)
     damping = np.where(good, decay, 0.0) / np.where(size > 0, size, 1.0)
     return np.column_stack([np.where(good, frequency[index, best], np.nan), np.where(good, damping, np.nan)])
+
+
+def _powers(poles: NDArray, number: int) -> NDArray[np.complex128]:
+    """Return the powers 0 ... number - 1 of poles (n, k), shape (n, number, k), twice as many at a time."""
+    powers = np.ones((len(poles), number, poles.shape[1]), dtype=np.complex128)
+    power, done = poles[:, None, :], 1
+    with np.errstate(over="ignore", invalid="ignore"):
+        while done < number:
+            more = min(done, number - done)
+            np.multiply(powers[:, :more], power, out=powers[:, done : done + more])
+            power, done = power * power, done + more
+    return powers
 
 
 def _strongest_directions(square: NDArray, number: int) -> NDArray[np.float64]:

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from sigkit.features.matrix_pencil import strongest_oscillation
 from sigkit.features.wavelet_energy import WaveletEnergy
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch
+from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.measured_capture import MeasuredCapture
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
+from sigkit.prepare.block_means import block_means
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import condition_channel
 from sigkit.types.channel import Channel
@@ -108,8 +110,7 @@ def _batch_shapes(batch: WindowBatch, rate_Hz: float, sign: NDArray) -> NDArray[
     peak, sign = _peak(batch, sign)
     upright = batch.value * sign[:, None]
     burning = batch.burn_end - batch.breakdown
-    means = _Means(upright)
-    middle = means.between(batch.breakdown + 0.3 * burning, batch.breakdown + 0.7 * burning)
+    middle = _mean(upright, batch.breakdown + 0.3 * burning, batch.breakdown + 0.7 * burning)
     scale = np.where(middle > 0, middle, peak)
     scale = np.where(scale > 0, scale, np.nan)
     rise = batch.breakdown - batch.off
@@ -117,15 +118,15 @@ def _batch_shapes(batch: WindowBatch, rate_Hz: float, sign: NDArray) -> NDArray[
     columns = [
         rise / rate_Hz * 1e6,
         # The coil's step at switch-on is of opposite sign; it scales with turns and supply, not with the gap.
-        -means.between(batch.on + 0.1 * ms, np.minimum(batch.on + 0.5 * ms, batch.off)) / scale,
+        -_mean(upright, batch.on + 0.1 * ms, np.minimum(batch.on + 0.5 * ms, batch.off)) / scale,
         _extreme(-upright, batch.on, batch.on + 0.3 * ms) / scale,
-        means.between(batch.breakdown + 1.0, batch.breakdown + np.maximum(0.03 * ms, 3.0)) / scale,
+        _mean(upright, batch.breakdown + 1.0, batch.breakdown + np.maximum(0.03 * ms, 3.0)) / scale,
         _extreme(upright, batch.burn_end, batch.burn_end + 0.4 * ms) / scale,
         _extreme(-upright, batch.burn_end, batch.burn_end + 0.4 * ms) / scale,
         *_ring(batch, upright, rate_Hz).T,
         *(_at(upright, np.where(rise > 4, batch.off + share * rise, np.nan)) / np.where(peak > 0, peak, np.nan)
           for share in RISE_SHARES),
-        *(means.between(batch.breakdown + (share - 0.03) * burning, batch.breakdown + (share + 0.03) * burning) / scale
+        *(_mean(upright, batch.breakdown + (share - 0.03) * burning, batch.breakdown + (share + 0.03) * burning) / scale
           for share in BURN_SHARES),
     ]  # fmt: skip
     return np.column_stack([*columns, _wavelets(batch, upright / scale[:, None], rate_Hz)])
@@ -139,24 +140,22 @@ def _peak(batch: WindowBatch, sign: NDArray) -> tuple[NDArray, NDArray]:
     return np.abs(extreme), np.where(sign == 0, np.where(extreme < 0, -1.0, 1.0), sign)
 
 
-class _Means:
-    """Means of stretches of rows from running sums."""
-
-    def __init__(self, value: NDArray) -> None:
-        known = np.isfinite(value)
-        self.total = np.pad(np.cumsum(np.where(known, value, 0.0), axis=1), ((0, 0), (1, 0)))
-        self.count = np.pad(np.cumsum(known, axis=1), ((0, 0), (1, 0)))
-
-    def between(self, begin: NDArray, end: NDArray) -> NDArray[np.float64]:
-        """Return the mean over ``begin <= column < end``, at least one sample; NaN where a limit is."""
-        known = np.isfinite(begin) & np.isfinite(end)
-        last = self.total.shape[1] - 1
-        low = np.clip(np.ceil(np.where(known, begin, 0)), 0, last).astype(np.int64)
-        high = np.clip(np.maximum(np.ceil(np.where(known, end, 0)), low + 1), 0, last).astype(np.int64)
-        row = np.arange(len(low))
-        count = self.count[row, high] - self.count[row, low]
-        total = self.total[row, high] - self.total[row, low]
-        return np.where(known & (count > 0), total / np.maximum(count, 1), np.nan)
+def _mean(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.float64]:
+    """Return row means over ``begin <= column < end``, at least one sample; NaN where a limit is."""
+    known = np.isfinite(begin) & np.isfinite(end)
+    n, m = value.shape
+    low = np.clip(np.ceil(np.where(known, begin, 0)), 0, m).astype(np.int64)
+    high = np.clip(np.maximum(np.ceil(np.where(known, end, 0)), low + 1), 0, m).astype(np.int64)
+    # Limits of stretches, and so of what lies between them, in all rows as one; the last may be the very end.
+    limits = (np.stack([np.minimum(low, m - 1), high], axis=1) + m * np.arange(n)[:, None]).ravel()
+    total = np.add.reduceat(value.ravel(), limits[:-1] if limits[-1] == value.size else limits)[::2]
+    result = np.where(known & (high > low), total / np.maximum(high - low, 1), np.nan)
+    holes = np.flatnonzero(known & ~np.isfinite(result))
+    if holes.size:
+        part = take_columns(value[holes], low[holes], high[holes])
+        count = np.isfinite(part).sum(axis=1)
+        result[holes] = np.where(count > 0, np.nansum(part, axis=1) / np.maximum(count, 1), np.nan)
+    return result
 
 
 def _extreme(value: NDArray, begin: NDArray, end: NDArray) -> NDArray[np.float64]:
@@ -179,7 +178,7 @@ def _thinned(rows: NDArray, rate_Hz: float) -> tuple[NDArray, float]:
     whole = rows.shape[1] // step * step
     if step == 1 or whole == 0:
         return rows, rate_Hz
-    return rows[:, :whole].reshape(len(rows), -1, step).mean(axis=2), rate_Hz / step
+    return block_means(rows, step), rate_Hz / step
 
 
 def _fixed(value: NDArray, begin: NDArray, width: int) -> NDArray[np.float64]:

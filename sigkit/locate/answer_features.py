@@ -46,8 +46,10 @@ def answer_features(
     behind = np.isfinite(rows) & (column > look.breakdown[:, None])
     length_s = behind.sum(axis=1) * interval_s
     last = np.where(behind.any(axis=1), m - 1 - behind[:, ::-1].argmax(axis=1), 0)
-    stretch = behind & (column > last[:, None] - max(3, round(TAIL_S / interval_s)))
-    tail = np.where(stretch, np.nan_to_num(rows), 0.0).sum(axis=1) / np.maximum(stretch.sum(axis=1), 1)
+    at = np.maximum(last[:, None] - np.arange(max(3, round(TAIL_S / interval_s))), 0)
+    stretch = np.take_along_axis(behind, at, axis=1)
+    tail = np.where(stretch, np.take_along_axis(rows, at, axis=1), 0.0).sum(axis=1)
+    tail = tail / np.maximum(stretch.sum(axis=1), 1)
     early = np.maximum(found.early_level, 1e-300)
     top = np.where(found.spike, found.peak_level, found.early_level) - np.nan_to_num(found.dwell_level)
     top = np.maximum(top, 1e-300)

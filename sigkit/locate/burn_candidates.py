@@ -14,13 +14,15 @@ REACH_S = 4.2e-3
 FIRST_S = 16e-6
 
 
+def candidate_offsets(interval_s: float) -> NDArray[np.float64]:
+    """Return how far the candidates stand behind the first whole column at or behind the breakdown, columns."""
+    step = max(1.0, np.ceil(STEP_S / interval_s))
+    return np.arange(max(1.0, FIRST_S / interval_s), REACH_S / interval_s, step)
+
+
 def candidate_grid(look: FirstLook) -> NDArray[np.float64]:
     """Return candidate columns of each firing, shape (n, k); NaN off the record."""
-    interval_s = look.rough.interval_s
-    step = max(1.0, np.ceil(STEP_S / interval_s))
-    first = max(1.0, FIRST_S / interval_s)
-    offsets = np.arange(first, REACH_S / interval_s, step)
-    candidates = np.ceil(look.breakdown)[:, None] + offsets[None, :]
+    candidates = np.ceil(look.breakdown)[:, None] + candidate_offsets(look.rough.interval_s)
     m = look.rough.rows.shape[1]
     inside = (candidates >= 0) & (candidates < m - 1)
     at = np.where(inside, np.nan_to_num(candidates), 0).astype(np.int64)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sigkit.locate.end_network import PLACES, LikelyEnds
 from sigkit.locate.fine_ends import FineEnds
 from sigkit.locate.first_look import FirstLook
+from sigkit.prepare.running_extreme import extremes_at
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
 #: Weights made by ``benchmarks/train_locator.py`` from simulated engines.
@@ -93,7 +94,7 @@ def choice_features(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary
 
     later, later_s = strongest(gap_s > 1e-6)
     earlier, earlier_s = strongest(gap_s < -1e-6)
-    swings = _swings(look.rough.rows, place, interval_s)
+    swings = _swings(look, place)
     whole = np.maximum(swings.max(axis=(1, 2)), 1e-300)[:, None, None]
 
     def wide(value: NDArray) -> NDArray:
@@ -118,26 +119,19 @@ def choice_features(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary
     )
 
 
-def _swings(rows: NDArray, place: NDArray, interval_s: float) -> NDArray[np.float64]:
+def _swings(look: FirstLook, place: NDArray) -> NDArray[np.float64]:
     """Range of the record within each of the stretches behind the places, shape (n, places, stretches)."""
-    n, m = rows.shape
-    # Maxima of blocks: stretches are long against 16 us, and single impulses are averaged down.
-    length = max(1, round(16e-6 / interval_s))
-    blocks = m // length
-    part = rows[:, : blocks * length].reshape(n, blocks, length)
-    good = np.isfinite(part)
-    count = good.sum(axis=2)
-    mean = np.where(good, part, 0.0).sum(axis=2) / np.maximum(count, 1)
-    low, high = np.where(count > 0, mean, np.inf), np.where(count > 0, mean, -np.inf)
-    result = np.zeros((n, place.shape[1], len(SWINGS_S)))
-    for number, (start_s, stop_s) in enumerate(SWINGS_S):
-        width = max(1, round((stop_s - start_s) / interval_s / length))
-        begin = np.round((place + start_s / interval_s) / length).astype(np.int64) + 1
-        at = np.clip(begin[:, :, None] + np.arange(width), 0, blocks - 1).reshape(n, -1)
-        highest = np.take_along_axis(high, at, axis=1).reshape(*place.shape, width).max(axis=2)
-        lowest = np.take_along_axis(low, at, axis=1).reshape(*place.shape, width).min(axis=2)
-        result[:, :, number] = np.where(np.isfinite(highest - lowest), highest - lowest, 0.0)
-    return result
+    # Extremes of block means: stretches are long against 16 us, and single impulses are averaged down.
+    length = max(1, round(16e-6 / look.rough.interval_s))
+    block_s = look.rough.interval_s * length
+    mean, count = look.levels.blocks(length)
+    mean = mean.astype(np.float32)
+    widths = np.array([max(1, round((stop_s - start_s) / block_s)) for start_s, stop_s in SWINGS_S])
+    starts = np.array([start_s for start_s, _ in SWINGS_S]) / look.rough.interval_s
+    begin = np.round((place[:, :, None] + starts) / length).astype(np.int64) + 1
+    highest = extremes_at(np.where(count > 0, mean, np.float32(-np.inf)), begin, widths, np.maximum)
+    lowest = extremes_at(np.where(count > 0, mean, np.float32(np.inf)), begin, widths, np.minimum)
+    return np.where(np.isfinite(highest - lowest), highest - lowest, 0.0).astype(float)
 
 
 @lru_cache(maxsize=1)

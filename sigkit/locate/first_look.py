@@ -77,7 +77,7 @@ def first_look(
         # The tone counts from the middle of the first rough column.
         start = (origin - rough.origin)[:, None] - 0.5 * (rough.factor - 1)
         fine = fine - rough.tone.at((start + np.arange(fine.shape[1])) * interval_s)
-    fine = fine - rough.baseline[:, rough.zero : rough.zero + 1]
+    fine -= rough.baseline[:, None]
     found = find_breakdown(fine, before, interval_s, condition.noise)
     breakdown = rough.to_columns(origin + found.breakdown)
     return FirstLook(rough, found, fine, origin, breakdown, condition.noise / float(np.sqrt(rough.factor)))

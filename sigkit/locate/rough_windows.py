@@ -8,10 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.locate.droop_network import droop_features, droop_rate
+from sigkit.prepare.block_means import block_means
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.firing_windows import cut_windows
 from sigkit.prepare.median import row_median
+from sigkit.prepare.row_parts import row_parts
 from sigkit.prepare.running_extreme import running_extreme
 from sigkit.prepare.steady_tone import SteadyTone, find_tone
 from sigkit.types.channel import Channel
@@ -60,8 +62,8 @@ class RoughWindows:
     interval_s : float
         Time between columns.
     sign : ndarray of int, shape (n,)
-    baseline : ndarray, shape (n, m)
-        Settled level that was taken off, channel units, signed like the rows.
+    baseline : ndarray, shape (n,)
+        Settled level that was taken off at the onset, channel units, signed like the rows.
     coil_on : ndarray, shape (n,)
         Column of the switching-on, NaN where it does not show.
     droop_rate : float
@@ -118,29 +120,31 @@ def rough_windows(
     zero = round(BEFORE_S / interval_s / group) * group
     m = zero + round(AFTER_S / interval_s / group) * group
     origin = firings.position - zero * factor
-    raw = cut_windows(channel, origin, m * factor)
-    if factor > 1:
-        raw = raw.reshape(len(firings), m, factor).mean(axis=2)
     sign = np.where(firings.polarity < 0, -1, 1).astype(np.int64)
-    rows = raw * sign[:, None]
+    rows = np.empty((len(firings), m))
+    for part in row_parts(len(rows), m * factor):
+        raw = cut_windows(channel, origin[part], m * factor)
+        np.multiply(block_means(raw, factor) if factor > 1 else raw, sign[part, None], out=rows[part])
     # Behind the next onset stands another firing.
     following = np.append(firings.position[1:], np.iinfo(np.int64).max // 2)
     end = (following - origin) / factor - round(0.1e-3 / interval_s)
-    rows[np.arange(m)[None, :] >= end[:, None]] = np.nan
+    cut = np.flatnonzero(end < m)
+    rows[cut] = np.where(np.arange(m) >= end[cut, None], np.nan, rows[cut])
     tone = find_tone(rows, interval_s)
     if tone.frequency_Hz:
         rows = rows - tone.at(np.arange(m) * interval_s)
     # Levels, droop and the switching-on are told from thinned rows.
-    thin = rows.reshape(len(rows), -1, group).mean(axis=2)
+    thin = block_means(rows, group)
     step_s, thin_zero, noise = interval_s * group, zero // group, condition.noise / np.sqrt(factor * group)
     apart_s = np.diff(firings.position, prepend=firings.position[0] - 1e12) / channel.sample_rate_Hz
     since_s = np.minimum(OVER_S, OVER_SHARE * apart_s) - apart_s
     on = _coil_on(thin, thin_zero, step_s, noise, sign * level, thin_zero + since_s / step_s)
     quiet = _quiet(thin, step_s, noise)
     ramp = _baseline(thin, quiet, on, thin_zero, step_s, sign * level)
-    baseline = ramp.at((np.arange(m) + 0.5) / group - 0.5)
-    rows = rows - baseline
-    thin = thin - ramp.at(np.arange(thin.shape[1]))
+    column = (np.arange(m) + 0.5) / group - 0.5
+    for part in row_parts(*rows.shape):
+        rows[part] -= ramp.at(column, part)
+    thin -= ramp.at(np.arange(thin.shape[1]))
     primary = channel.kind == "primary_voltage"
     evidence = droop_features(thin, on, thin_zero, step_s, noise, condition.step, primary)
     rate = droop_rate(evidence) if given_droop is None else given_droop
@@ -151,13 +155,16 @@ def rough_windows(
         begin = (_first_settled(on, thin_zero, step_s, thin) - round(1.0e-3 / step_s))[:, None] * group
         started = np.where(np.arange(m)[None, :] < begin, 0.0, rows)
         straight = np.where(np.isfinite(rows), undo_droop(started, rate, interval_s), np.nan)
+    baseline = ramp.at(column[zero : zero + 1])[:, 0]
     return RoughWindows(straight, origin, factor, zero, interval_s, sign, baseline, coil_on, rate, evidence, tone)
 
 
 def _longest_run(marked: NDArray) -> NDArray[np.bool_]:
     """Keep the longest run of marked columns of each row."""
-    edges = np.diff(np.pad(marked, ((0, 0), (1, 1))).astype(np.int8), axis=1)
-    (row, start), stop = np.nonzero(edges == 1), np.nonzero(edges == -1)[1]
+    edges = np.diff(np.pad(marked, ((0, 0), (1, 1))), axis=1)
+    # Where a run begins and where it ends take turns.
+    row, column = np.divmod(np.flatnonzero(edges), edges.shape[1])
+    row, start, stop = row[::2], column[::2], column[1::2]
     order = np.lexsort((start - stop, row))
     rows, first = np.unique(row[order], return_index=True)
     begin, end = np.zeros((2, len(marked), 1), dtype=np.int64)
@@ -172,14 +179,17 @@ def _coil_on(
     """Find the largest lasting step down, from about the usual level, between a column and the onset."""
     side = max(2, round(STEP_S / interval_s))
     last = zero - max(2, round(0.25e-3 / interval_s))
-    sums = np.cumsum(np.nan_to_num(np.pad(rows, ((0, 0), (1, 0)))), axis=1)
     k = np.arange(side, last - side)
     if k.size < 3:
         return np.full(rows.shape[0], np.nan)
-    before = (sums[:, k] - sums[:, k - side]) / side
-    behind = (sums[:, k + side] - sums[:, k]) / side
+    known = np.isfinite(rows[:, : last - 1])
+    sums = np.zeros((len(rows), last))
+    np.cumsum(np.where(known, rows[:, : last - 1], 0.0), axis=1, out=sums[:, 1:])
+    # The mean of so many columns that ends, and that begins, at each column k.
+    mean = (sums[:, side:] - sums[:, :-side]) / side
+    before, behind = mean[:, : k.size], mean[:, side : side + k.size]
     fall = before - behind
-    fall[~np.isfinite(rows[:, np.maximum(k - side, 0)]) | (k < earliest[:, None])] = -np.inf
+    fall[~known[:, : k.size] | (k < earliest[:, None])] = -np.inf
     best = fall.argmax(axis=1)
     height = fall[np.arange(rows.shape[0]), best]
     # A step shows when it stands out of the noise and of the ordinary ups and downs of the row.
@@ -234,14 +244,20 @@ def _finite_mean(rows: NDArray) -> NDArray[np.float64]:
 def _quiet(rows: NDArray, interval_s: float, noise: float) -> NDArray[np.bool_]:
     """Mark columns in whose neighbourhood (0.3 ms) the row moves no more than the noise allows."""
     width = max(5, round(0.3e-3 / interval_s) | 1)
-    known = np.isfinite(rows)
-    high = running_extreme(np.where(known, rows, np.inf), width, width // 2, np.maximum)
-    low = running_extreme(np.where(known, rows, -np.inf), width, width // 2, np.minimum)
-    span = high - low
-    peak = np.nanmax(np.abs(np.nan_to_num(rows)), axis=1, keepdims=True)
+    # NaN stays within both extremes; single precision halves the time.
+    single = rows.astype(np.float32)
+    span = running_extreme(single, width, width // 2, np.maximum)
+    span -= running_extreme(single, width, width // 2, np.minimum)
+    peak = _farthest(rows, np.zeros(len(rows)))[:, None]
     # Expected range of white noise over this many samples: about 2 sqrt(2 ln n) sigma.
     allowed = 2.2 * np.sqrt(2 * np.log(max(width, 3))) * noise + 0.004 * peak
-    return np.isfinite(span) & (span <= allowed)
+    return np.asarray(span <= allowed)
+
+
+def _farthest(rows: NDArray, level: NDArray) -> NDArray[np.float64]:
+    """Return how far from a level each row gets; 0 where nothing is recorded."""
+    high, low = np.fmax.reduce(rows, axis=1), np.fmin.reduce(rows, axis=1)
+    return np.nan_to_num(np.maximum(high - level, level - low))
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,10 +269,16 @@ class _Ramp:
     begin: NDArray[np.float64]
     end: NDArray[np.float64]
 
-    def at(self, column: NDArray) -> NDArray[np.float64]:
-        """Return the levels at columns, shape (n, columns)."""
-        share = np.clip((column - self.begin[:, None]) / (self.end - self.begin)[:, None], 0.0, 1.0)
-        return np.asarray(self.left[:, None] + share * (self.right - self.left)[:, None])
+    def at(self, column: NDArray, rows: slice = slice(None)) -> NDArray[np.float64]:
+        """Return the levels of these rows at columns, shape (rows, columns)."""
+        begin, left = self.begin[rows, None], self.left[rows, None]
+        slope = 1.0 / (self.end[rows, None] - begin)
+        levels = slope * column
+        levels -= slope * begin
+        np.clip(levels, 0.0, 1.0, out=levels)
+        levels *= self.right[rows, None] - left
+        levels += left
+        return np.asarray(levels)
 
 
 def _baseline(
@@ -277,7 +299,7 @@ def _baseline(
     after &= after.sum(axis=1, keepdims=True) >= max(few, round(0.8e-3 / interval_s))
     first = np.where(after.any(axis=1), after.argmax(axis=1), m)[:, None]
     after &= column < first + round(1.0e-3 / interval_s)
-    peak = np.nanmax(np.abs(np.where(np.isfinite(rows), rows - usual[:, None], 0.0)), axis=1)
+    peak = _farthest(rows, usual)
     early = _level(rows, before, few)
     late = _level(rows, after, few)
     early[np.abs(early - usual) > PLATEAU_SHARE * peak] = np.nan
@@ -295,7 +317,13 @@ def _level(rows: NDArray, where: NDArray, few: int) -> NDArray[np.float64]:
     result = np.full(rows.shape[0], np.nan)
     some = where.sum(axis=1) >= few
     if some.any():
-        result[some] = row_median(np.where(where[some], rows[some], np.nan))
+        # Marked columns stand close together, elsewhere in each row.
+        marked = where[some]
+        first = marked.argmax(axis=1)
+        length = where.shape[1] - marked[:, ::-1].argmax(axis=1) - first
+        at = np.minimum(first[:, None] + np.arange(length.max()), where.shape[1] - 1)
+        at += (np.flatnonzero(some) * where.shape[1])[:, None]
+        result[some] = row_median(np.where(where.take(at), rows.take(at), np.nan))
     return result
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 from weakref import WeakKeyDictionary, ref
 
@@ -18,8 +17,9 @@ from sigkit.measure.ripple import find_ripple, remove_ripple
 from sigkit.measure.settled_wander import WANDER_BLOCK_S, settled_wander
 from sigkit.measure.tail_droop import tail_droop
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.droop import running_integral
+from sigkit.prepare.droop import undo_droop
 from sigkit.prepare.median import row_median
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
@@ -49,43 +49,6 @@ _LEARNT_NAMES = (
 _LEARNT: WeakKeyDictionary[
     Instants, tuple[ref[Channel], ref[Firings], ChannelCondition, dict[str, Any]]
 ] = WeakKeyDictionary()
-
-
-@dataclass(eq=False)
-class WindowBatch:
-    """Windows of some firings of one channel.
-
-    Attributes
-    ----------
-    rows : ndarray of int, shape (k,)
-        Row numbers of the firings.
-    first : ndarray of int, shape (k,)
-        Sample of the record in column 0.
-    value : ndarray, shape (k, m)
-        Samples relative to the baseline (relative to zero where there is none), droop undone; NaN pads.
-    clipped : ndarray of bool, shape (k, m)
-    on, off, breakdown, burn_end : ndarray, shape (k,)
-        Instants in columns of the window; NaN where missing. ``off`` falls back on the detected position.
-    baseline, baseline_u : ndarray, shape (k,)
-        Level subtracted and its standard uncertainty, unit of the channel; NaN where missing.
-    baseline_source : ndarray of str, shape (k,)
-        ``"before"``, ``"after"`` or ``"none"``.
-    droop_u : ndarray, shape (k, m)
-        Standard uncertainty of ``value`` from the droop rate.
-    """
-
-    rows: NDArray[np.int64]
-    first: NDArray[np.int64]
-    value: NDArray[np.float64]
-    clipped: NDArray[np.bool_]
-    on: NDArray[np.float64]
-    off: NDArray[np.float64]
-    breakdown: NDArray[np.float64]
-    burn_end: NDArray[np.float64]
-    baseline: NDArray[np.float64]
-    baseline_u: NDArray[np.float64]
-    baseline_source: NDArray[np.str_]
-    droop_u: NDArray[np.float64]
 
 
 class FiringWindows:
@@ -160,10 +123,12 @@ class FiringWindows:
         end = self.end if until is None else until
         first, width = self.begin[rows], int(np.max(end[rows] - self.begin[rows], initial=1))
         stored = np.full((len(rows), width), np.nan)
-        for k, row in enumerate(rows):
-            part = self.channel.samples[self.begin[row] : end[row]]
-            stored[k, : len(part)] = part
-        return (stored - self.channel.zero) * self.channel.scale, first
+        for into, begin, stop in zip(stored, first.tolist(), end[rows].tolist(), strict=True):
+            part = self.channel.samples[begin:stop]
+            into[: len(part)] = part
+        stored -= self.channel.zero
+        stored *= self.channel.scale
+        return stored, first
 
     def _columns(self, rows: NDArray, first: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
         found = self.instants
@@ -333,9 +298,7 @@ class FiringWindows:
 
     def _batch(self, rows: NDArray) -> WindowBatch:
         value, first = self._raw(rows)
-        edge = 1e-9 * max(abs(self.condition.step), 1e-300)
-        with np.errstate(invalid="ignore"):
-            clipped = (value <= self.condition.clip_low + edge) | (value >= self.condition.clip_high - edge)
+        clipped = self._clipped(value)
         begin, end = self._after_bounds(rows, first)
         if self.ripple_Hz:
             value = self._without_ripple(value, self._calm(rows, first, value, begin, end))
@@ -348,10 +311,10 @@ class FiringWindows:
         zero = np.where(np.isfinite(level), level, self.offset)
         zero = np.where(np.isfinite(zero), zero, 0.0)
         value -= zero[:, None]
-        held = running_integral(value, self.interval_s) if (self.droop_rate or self.droop_rate_u) else 0.0 * value
+        drooping = value
         begin = np.maximum(begin, end - 2 * BASELINE_S * self.channel.sample_rate_Hz)
         if self.droop_rate:
-            value = value + self.droop_rate * held
+            value = undo_droop(value, self.droop_rate, self.interval_s)
         after = take_columns(value, begin, end)
         enough = np.isfinite(after).sum(axis=1) >= FEWEST
         rest = np.where(enough, row_median(after), np.nan)
@@ -364,16 +327,26 @@ class FiringWindows:
             drift = np.where(np.isfinite(level) & enough, rest, 0.0)[:, None] * np.nan_to_num(share)
             value = value - drift
         late = ~np.isfinite(level) & enough
-        value = value - np.where(late, rest, 0.0)[:, None]
+        if late.any():
+            value = value - np.where(late, rest, 0.0)[:, None]
         source[late] = "after"
         level = np.where(late, zero + np.nan_to_num(rest), level)
         level_u = np.where(late, self._level_u(np.isfinite(after).sum(axis=1)), level_u)
         on, off, breakdown, burn_end = self._columns(rows, first)
         # For a level taken after the ring the droop counts backwards from there.
-        from_here = np.where(late, np.nan_to_num(row_median(take_columns(held, begin, end))), 0.0)[:, None]
-        droop_u = self.droop_rate_u * np.abs(held - from_here)
+        from_here = (np.where(late, begin, np.nan), np.where(late, end, np.nan))
         return WindowBatch(rows, first, value, clipped, on, off, breakdown, burn_end, level,
-                           np.where(np.isfinite(level), level_u, np.nan), source, droop_u)
+                           np.where(np.isfinite(level), level_u, np.nan), source,
+                           drooping, from_here, self.droop_rate_u, self.interval_s)
+
+    def _clipped(self, value: NDArray) -> NDArray[np.bool_]:
+        """Return which samples are at a limit of the range."""
+        low, high = self.condition.clip_low, self.condition.clip_high
+        if not np.isfinite([low, high]).any():
+            return np.zeros(value.shape, dtype=bool)
+        edge = 1e-9 * max(abs(self.condition.step), 1e-300)
+        with np.errstate(invalid="ignore"):
+            return np.asarray((value <= low + edge) | (value >= high - edge))
 
     def _level_u(self, count: NDArray) -> NDArray:
         """Return the standard uncertainty of a median of ``count`` samples, quantisation included."""

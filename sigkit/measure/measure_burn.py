@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch
+from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.fit_burn_line import fit_burn_line
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
 from sigkit.prepare.median import row_median
 from sigkit.types.instants import Instants
 
@@ -69,11 +70,11 @@ def conducting(batch: WindowBatch, instants: Instants) -> NDArray[np.bool_]:
     end[own.size:] = np.where(has, np.nan, end[own.size:])
     row = np.append(row, np.arange(k))
     good = np.isfinite(begin) & np.isfinite(end) & (end > begin)
-    change = np.zeros((k, m + 1), dtype=np.int32)
+    change = np.zeros((k, m + 1), dtype=np.int16)
     np.add.at(change, (row[good], np.clip(np.ceil(begin[good] + GUARD), 0, m).astype(np.int64)), 1)
     last = np.ceil(np.maximum(end[good], begin[good] + GUARD))
     np.add.at(change, (row[good], np.clip(last, 0, m).astype(np.int64)), -1)
-    return np.cumsum(change[:, :m], axis=1) > 0
+    return np.cumsum(change[:, :m], axis=1, dtype=np.int16) > 0
 
 
 def measure_burn(
@@ -88,10 +89,14 @@ def measure_burn(
     """
     duration = batch.burn_end - batch.breakdown
     inside = conducting(batch, windows.instants)
-    burning = np.where(inside, batch.value, np.nan)
-    middle = take_columns(burning, batch.breakdown + 0.3 * duration, batch.breakdown + 0.7 * duration)
-    wide = take_columns(burning, batch.breakdown + 0.2 * duration, batch.breakdown + 0.8 * duration)
-    spans = take_columns(np.where(batch.clipped & inside, 1.0, 0.0), batch.breakdown, batch.burn_end)
+
+    def burning(begin: NDArray, end: NDArray) -> NDArray[np.float64]:
+        """Cut what conducts between two columns out."""
+        return np.where(take_columns(inside, begin, end) == 1, take_columns(batch.value, begin, end), np.nan)
+
+    middle = burning(batch.breakdown + 0.3 * duration, batch.breakdown + 0.7 * duration)
+    wide = burning(batch.breakdown + 0.2 * duration, batch.breakdown + 0.8 * duration)
+    spans = take_columns(batch.clipped & inside, batch.breakdown, batch.burn_end)
     clipped = np.nansum(spans, axis=1) > 0.1 * np.maximum(np.isfinite(spans).sum(axis=1), 1)
     per_ms = 1e3 * windows.interval_s
     noise = np.full(len(duration), windows.noise)
@@ -110,8 +115,7 @@ def measure_burn(
     # A coarse quantiser's error is alike over runs of equal codes: fewer independent errors than samples.
     shift = 0.5 * np.hypot(breakdown_u, burn_end_u) * per_ms
     baseline = np.nan_to_num(batch.baseline_u)
-    droop_middle = row_median(take_columns(batch.droop_u, batch.breakdown + 0.3 * duration,
-                                           batch.breakdown + 0.7 * duration))
+    droop_middle = row_median(batch.droop_u(batch.breakdown + 0.3 * duration, batch.breakdown + 0.7 * duration))
     level_u = np.sqrt(
         0.5 * np.pi * windows.noise**2 * windows.correlation / np.maximum(here, 1)
         + quantum**2 / np.minimum(codes, here.clip(1)) + (fit.slope * shift) ** 2 + baseline**2
@@ -134,7 +138,7 @@ def measure_burn(
                        + (0.1 * windows.noise**2) ** 2)
     hash_level = np.sqrt(alive)
     hash_u = np.minimum(square_u / (2 * np.maximum(hash_level, 1e-300)), np.sqrt(square_u))
-    last = take_columns(burning, np.maximum(batch.burn_end - 6, batch.breakdown), batch.burn_end - 0.5)
+    last = burning(np.maximum(batch.burn_end - 6, batch.breakdown), batch.burn_end - 0.5)
     enough = fit.count >= FEWEST_SLOPE
     bent = fit.count >= FEWEST_CURVATURE
     blank, bent_blank = np.where(enough, 0.0, np.nan), np.where(bent, 0.0, np.nan)

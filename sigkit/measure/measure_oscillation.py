@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import FiringWindows, WindowBatch
+from sigkit.measure.firing_windows import FiringWindows
 from sigkit.measure.fit_ring import RingFit, fit_ring
 from sigkit.measure.take_columns import take_columns
+from sigkit.measure.window_batch import WindowBatch
 
 #: Longest stretch of ring looked at, seconds (our choice), and rows fitted at a time.
 RING_S = 5e-3
@@ -58,8 +59,9 @@ def measure_oscillation(
     again[instants.intervals.firing[instants.intervals.strike > 0]] = True
     span = RING_S / windows.interval_s
     recorded_end = (windows.end[batch.rows] - batch.first).astype(float)
-    upright = np.where(batch.clipped, np.nan, batch.value * sign[:, None])
-    value = take_columns(upright, begin, np.minimum(begin + span, recorded_end))
+    limits = begin, np.minimum(begin + span, recorded_end)
+    value = take_columns(batch.value, *limits) * sign[:, None]
+    value[take_columns(batch.clipped, *limits) == 1] = np.nan
     count = np.isfinite(value).sum(axis=1)
     usable = (count >= FEWEST) & ~again[batch.rows]
     if value.shape[1] < FEWEST:
@@ -73,7 +75,7 @@ def measure_oscillation(
         parts.append(fit_ring(value[rows, :width], windows.interval_s, windows.noise, windows.correlation))
     back = np.argsort(order, kind="stable")
     joined = {name: np.concatenate([getattr(part, name) for part in parts])[back] for name in RingFit.__annotations__}
-    rise = take_columns(batch.value * sign[:, None], batch.burn_end, batch.burn_end + RISE_S / windows.interval_s)
+    rise = take_columns(batch.value, batch.burn_end, batch.burn_end + RISE_S / windows.interval_s) * sign[:, None]
     rise = np.where(np.isfinite(rise), rise, -np.inf)
     highest = rise.max(axis=1) if rise.shape[1] else np.full(len(sign), -np.inf)
     margin = np.maximum(RISE_SHARE * np.abs(end_level), 3.0 * windows.noise)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.measure.firing_windows import WindowBatch
+from sigkit.measure.window_batch import WindowBatch
 
 #: Under-sampled (our choice): when the rise in the last sample interval before the peak, or the lag of
 #: the band limit at that slope, is more than this share of the peak, the true peak may lie well above
@@ -74,18 +74,20 @@ def measure_peak(
     """
     value = batch.value
     k, m = value.shape
-    column = np.arange(m)
     row = np.arange(k)
-    live = np.isfinite(value) & (column >= batch.off[:, None] - 2)
-    size = np.where(live, np.abs(value), -1.0)
-    top = np.argmax(size, axis=1)
+    # Nothing is sought in front of the first coil_off, nor the crest behind the last breakdown.
+    start = int(np.clip(np.floor(np.min(batch.off, initial=m)) - 2, 0, m - 1))
+    column = np.arange(start, m)
+    live = np.isfinite(value[:, start:]) & (column >= batch.off[:, None] - 2)
+    top = start + np.argmax(np.where(live, np.abs(value[:, start:]), -1.0), axis=1)
     peak = np.where(live.any(axis=1), value[row, top], np.nan)
     sign = np.where(sign == 0, np.where(np.isfinite(peak), np.sign(peak), 1.0), sign)
 
     known = np.isfinite(batch.breakdown)
     reach = np.where(known, batch.breakdown + np.clip(2 * np.nan_to_num(breakdown_u), 0.5, 1.5), -1.0)
-    early = live & (column <= reach[:, None])
-    crest = np.argmax(np.where(early, value * sign[:, None], -np.inf), axis=1)
+    until = int(np.clip(np.max(reach, initial=0.0) + 1, start + 1, m))
+    early = live[:, : until - start] & (column[: until - start] <= reach[:, None])
+    crest = start + np.argmax(np.where(early, value[:, start:until] * sign[:, None], -np.inf), axis=1)
     found = known & early.any(axis=1)
     height = value[row, crest] * sign
     # The sample behind a breakdown late in its interval can still be the highest: then the rise goes on from
@@ -96,12 +98,12 @@ def measure_peak(
     rise = np.nan_to_num(np.clip(value[row, foot] * sign - before, 0.0, None))
     spread = np.minimum(np.nan_to_num(breakdown_u, nan=1.0), 1.0 / np.sqrt(12.0))
     ahead = np.clip(np.nan_to_num(batch.breakdown) - foot, 0.0, 1.0)
-    rounded = _rounding(value * sign[:, None], crest)
+    rounded = _rounding(value, sign, crest)
     lag = rounded + UNSEEN_LAG
     correction = np.maximum(value[row, foot] * sign + rise * (ahead + lag) - height, 0.0)
     variance = noise**2 + step**2 / 12.0 + (rise * spread) ** 2
     variance += (rise * UNSEEN_LAG_U) ** 2 + (0.5 * rise * rounded) ** 2
-    variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u[row, crest]) ** 2
+    variance += np.nan_to_num(batch.baseline_u) ** 2 + np.nan_to_num(batch.droop_u(crest, crest + 1)[:, 0]) ** 2
     variance += (coupling_u * height) ** 2
     # Half of the last interval's rise is the most a straight continuation can be wrong by.
     variance += (0.25 * rise * ahead) ** 2
@@ -116,7 +118,7 @@ def measure_peak(
 
     same = found & (np.abs(top - crest) <= 2) & (np.sign(peak) == sign)
     plain = noise**2 + step**2 / 12.0 + np.nan_to_num(batch.baseline_u) ** 2
-    plain = np.sqrt(plain + (coupling_u * peak) ** 2 + np.nan_to_num(batch.droop_u[row, top]) ** 2)
+    plain = np.sqrt(plain + (coupling_u * peak) ** 2 + np.nan_to_num(batch.droop_u(top, top + 1)[:, 0]) ** 2)
     rise_there = np.abs(peak) - np.abs(value[row, np.maximum(top - 1, 0)])
     hidden = np.nan_to_num(rise_there) > UNRESOLVED_SHARE * np.abs(peak)
     peak_limit = batch.clipped[row, top]
@@ -127,11 +129,11 @@ def measure_peak(
         peak_bound=np.where(same, firing_bound, peak_limit | hidden | firing_bound),
         peak_column=top,
         firing=firing, firing_u=firing_u, firing_bound=firing_bound,
-        clipped=np.asarray((batch.clipped & live).any(axis=1)),
+        clipped=np.asarray((batch.clipped[:, start:] & live).any(axis=1)),
     )
 
 
-def _rounding(upright: NDArray, crest: NDArray) -> NDArray:
+def _rounding(value: NDArray, sign: NDArray, crest: NDArray) -> NDArray:
     """Return the lag of the band limit in samples, read from how rounded the crest is.
 
     The voltage turns within nanoseconds, then falls through the lead's resistance with its own time
@@ -140,8 +142,8 @@ def _rounding(upright: NDArray, crest: NDArray) -> NDArray:
     first whole interval is taken as T.
     """
     reach = 16
-    place = np.minimum(crest[:, None] + np.arange(reach), upright.shape[1] - 1)
-    top = np.take_along_axis(upright, place, axis=1)
+    place = np.minimum(crest[:, None] + np.arange(reach), value.shape[1] - 1)
+    top = np.take_along_axis(value, place, axis=1) * sign[:, None]
     fall = np.nan_to_num(top[:, :-1] - top[:, 1:], nan=0.0)
     steepest = np.argmax(fall >= 0.98 * fall.max(axis=1)[:, None], axis=1)
     return np.clip(0.5 * (steepest - 1.0), 0.0, None)

@@ -116,7 +116,9 @@ def _noise(channel: Channel, blocks: BlockSummary) -> float:
     # measure the windows beside them instead. In a short record those would hold the firing.
     beside = order
     if m >= MANY_WINDOWS:
-        beside = np.unique(np.concatenate([np.maximum(order - 1, 0), np.minimum(order + 1, m - 1)]))
+        marked = np.zeros(m, dtype=bool)
+        marked[np.maximum(order - 1, 0)] = marked[np.minimum(order + 1, m - 1)] = True
+        beside = np.flatnonzero(marked)
     chosen = beside[:: max(1, beside.size // QUIET_WINDOWS)][:QUIET_WINDOWS]
     size = per * blocks.length
     rows = np.stack([channel.values(int(i) * size, int(i) * size + size) for i in chosen])
@@ -161,8 +163,9 @@ def _stuck(channel: Channel, blocks: BlockSummary, extremes: NDArray, level: flo
         at_limit = channel.values(start, start + blocks.length + 2 * CLIP_RUN) == level
         runs = np.convolve(at_limit, np.ones(CLIP_RUN), mode="valid") if at_limit.size >= CLIP_RUN else [0]
         hits += int(np.max(runs) >= CLIP_RUN)
+    if hits == 0:
+        return False
     # A quiet coarse record also repeats its extreme; a limit is far from the middle of the record.
     centre = float(np.median(blocks.mean))
     reach = max(abs(blocks.maximum.max() - centre), abs(centre - blocks.minimum.min()))
-    far = abs(level - centre) > 0.5 * reach
-    return hits > 0 and far
+    return bool(abs(level - centre) > 0.5 * reach)

@@ -33,9 +33,12 @@ def cut_windows(channel: Channel, start: NDArray, length: int) -> NDArray[np.flo
     """
     n = len(channel)
     start = np.asarray(start, dtype=np.int64)
-    rows = np.full((start.size, length), np.nan)
-    for row, first in enumerate(start):
-        low, high = max(int(first), 0), min(int(first) + length, n)
-        if high > low:
-            rows[row, low - int(first) : high - int(first)] = channel.samples[low:high]
-    return (rows - channel.zero) * channel.scale
+    rows = np.empty((start.size, length))
+    for row, first in zip(rows, start.tolist(), strict=True):
+        low = min(max(first, 0), n)
+        high = max(min(first + length, n), low)
+        row[: low - first], row[high - first :] = np.nan, np.nan
+        row[low - first : high - first] = channel.samples[low:high]
+    rows -= channel.zero
+    rows *= channel.scale
+    return rows

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: Rows from this length on are parted, not sorted (measured: alike at 1000 samples, a third of the time at 18,000).
-LONG = 1000
+#: Rows from this length on are parted, not sorted (measured: alike at 1000 samples, a third of the time at 18,000; in
+#: single precision alike at 4000).
+LONG, LONG_SINGLE = 1000, 4000
 
 
 def row_median(values: NDArray) -> NDArray[np.float64]:
@@ -18,7 +19,7 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     Parameters
     ----------
     values : ndarray of float, shape (..., m)
-        NaN marks padding.
+        NaN marks padding. Single precision is kept and takes half the time.
 
     Returns
     -------
@@ -30,7 +31,9 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     >>> row_median(np.array([[3.0, 1.0, np.nan, 2.0], [np.nan, np.nan, np.nan, np.nan]])).tolist()
     [2.0, nan]
     """
-    values = np.asarray(values, dtype=float)
+    values = np.asarray(values)
+    if values.dtype != np.float32:
+        values = values.astype(float, copy=False)
     if values.shape[-1] == 0:
         return np.full(values.shape[:-1], np.nan)
     flat = values.reshape(-1, values.shape[-1])
@@ -44,11 +47,11 @@ def row_median(values: NDArray) -> NDArray[np.float64]:
     row, last = np.arange(len(part)), part.shape[1] - 1
     low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, last)
     # NaN goes last. A long row is cheaper to part than to sort, each at its own middle.
-    if last < LONG:
+    if last < (LONG_SINGLE if part.dtype == np.float32 else LONG):
         ordered = np.sort(part, axis=1)
     else:
         ordered = np.stack([np.partition(one, both) for one, both in zip(part, np.stack([low, high], 1), strict=True)])
-    middle = np.where(count > 0, 0.5 * (ordered[row, low] + ordered[row, high]), np.nan)
+    middle = np.where(count > 0, 0.5 * (ordered[row, low].astype(float) + ordered[row, high]), np.nan)
     return middle.reshape(values.shape[:-1])
 
 

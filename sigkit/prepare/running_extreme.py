@@ -1,4 +1,4 @@
-"""Running minimum and maximum of rows of numbers by doubling, in numpy's vectorised element-wise operations."""
+"""Minimum and maximum of windows of rows of numbers by doubling, in numpy's vectorised element-wise operations."""
 
 from __future__ import annotations
 
@@ -71,3 +71,45 @@ def whole_windows(values: NDArray, width: int, of: np.ufunc, done: int = 1) -> N
         result = of(result[..., :-step], result[..., step:])
         done += step
     return result
+
+
+def extremes_at(values: NDArray, begin: NDArray, widths: NDArray, of: np.ufunc) -> NDArray:
+    """Return the extremes of a few windows ``[begin, begin + width)`` of each row; ends repeat the end value.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, m)
+        Not empty.
+    begin : ndarray of int, shape (n, k, w)
+        First column of each window.
+    widths : ndarray of int, shape (w,)
+        Their lengths, positive.
+    of : numpy.ufunc
+        ``numpy.minimum`` or ``numpy.maximum``.
+
+    Returns
+    -------
+    ndarray, shape (n, k, w)
+
+    Examples
+    --------
+    >>> extremes_at(np.array([[3, 1, 4, 1, 5]]), np.array([[[0, 1]]]), np.array([2, 3]), np.maximum).tolist()
+    [[[3, 4]]]
+    """
+    n, m = values.shape
+    longest = int(widths.max())
+    table = np.empty((n, m + longest), dtype=values.dtype)
+    table[:, :m] = values
+    table[:, m:] = values[:, -1:]
+    begin = np.clip(begin, 0, m - 1)
+    result = np.empty(begin.shape, dtype=values.dtype)
+    size = 1
+    while True:
+        # Two windows of this size that overlap make one of up to twice its length.
+        own = (widths >= size) & (widths < 2 * size)
+        first = begin[:, :, own] + (np.arange(n) * table.shape[1])[:, None, None]
+        result[:, :, own] = of(table.take(first), table.take(first + widths[own] - size))
+        if 2 * size > longest:
+            return result
+        table = of(table[:, :-size], table[:, size:])
+        size *= 2

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
+from sigkit.prepare.block_means import block_means
 from sigkit.prepare.median import row_median
 from sigkit.prepare.spectral_peak import spectral_peak
 
@@ -72,7 +74,7 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
     slow = max(3, round(SLOW_S / step_s)) | 1
     if count < 2 * slow:
         return none
-    thin = rows[:, : count * factor].reshape(n, count, factor).mean(axis=2)
+    thin = block_means(rows, factor)
     quick, used = _quick(thin, slow)
     shown = used.any(axis=1)
     if not shown.any():
@@ -82,10 +84,10 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
         cosine, sine = np.zeros((2, n))
         cosine[shown], sine[shown] = part.cosine, part.sine
         return SteadyTone(part.frequency_Hz, cosine, sine)
-    spread = 1.4826 * row_median(np.where(used, np.abs(quick), np.nan))[:, None]
+    spread = _spread(quick, used)
     padded = 1 << int(np.ceil(np.log2(max(2 * count, 1.0 / (8.0 * step_s)))))
-    power = (np.abs(np.fft.rfft(np.clip(quick, -CUT * spread, CUT * spread), padded, axis=1)) ** 2).sum(axis=0)
-    frequency = np.fft.rfftfreq(padded, step_s)
+    power = _power(np.clip(quick, -CUT * spread, CUT * spread), padded)
+    frequency = fft.rfftfreq(padded, step_s)
     allowed = np.flatnonzero((frequency >= LOWEST_HZ) & (frequency <= min(HIGHEST_HZ, 0.4 / step_s)))
     if allowed.size < 3:
         return none
@@ -104,8 +106,7 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
         cosine, sine = _fit(quick, rests, wave, FEWEST_PERIODS / (step_s * found_Hz))
         left = quick - cosine[:, None] * wave[0] - sine[:, None] * wave[1]
         # Firings stand out of what the tone leaves; where they do, nothing is told.
-        middle = row_median(np.where(used, np.abs(left), np.nan))[:, None]
-        rests = used & (np.abs(left) < CUT * 1.4826 * middle)
+        rests = used & (np.abs(left) < CUT * _spread(left, used))
     if not (cosine.any() or sine.any()):
         return none
     # A ring behind the firing is no steady tone: it must be there in both halves of the windows.
@@ -115,6 +116,26 @@ def find_tone(rows: NDArray, interval_s: float) -> SteadyTone:
         if before > 0 and after > (1.0 - LEAST_SHARE) * before:
             return none
     return SteadyTone(found_Hz, cosine, sine)
+
+
+def _spread(rows: NDArray, used: NDArray) -> NDArray[np.float64]:
+    """Robust standard deviation of each row about zero, shape (n, 1); single precision sorts in half the time."""
+    return 1.4826 * row_median(np.where(used, np.abs(rows), np.nan).astype(np.float32))[:, None]
+
+
+def _power(rows: NDArray, padded: int) -> NDArray[np.float64]:
+    """Return the summed power spectrum of rows padded to a length at least twice their own.
+
+    It is the transform of their summed autocorrelation, so that only one transform has that length.
+    """
+    count = rows.shape[1]
+    size = fft.next_fast_len(2 * count, real=True)
+    lines = fft.rfft(rows.astype(np.float32), size, axis=1)
+    short = np.einsum("ij,ij->j", lines.real, lines.real, dtype=np.float64)
+    short += np.einsum("ij,ij->j", lines.imag, lines.imag, dtype=np.float64)
+    correlation = fft.irfft(short, size)[:count]
+    correlation[0] *= 0.5
+    return np.maximum(2 * fft.rfft(correlation, padded).real, 0.0)
 
 
 def _fit(quick: NDArray, rests: NDArray, wave: NDArray, fewest: float) -> tuple[NDArray, NDArray]:

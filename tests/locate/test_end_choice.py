@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from sigkit.locate.end_choice import choice_features
+from sigkit.locate.end_network import likely_ends
+from sigkit.locate.fine_ends import fine_ends
+from sigkit.locate.first_look import first_look
 from sigkit.locate.instant_networks import InstantNetworksLocator
+from sigkit.prepare.block_summary import summarise_blocks
+from sigkit.prepare.channel_condition import condition_channel
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 
@@ -55,3 +63,14 @@ def test_the_switching_on_is_placed_where_the_step_begins():
     channel, firings = _draw(1.2e-3)
     found = InstantNetworksLocator().locate(channel, firings)
     assert found.coil_on.position[0] / RATE_HZ == pytest.approx(OFF_S - 4e-3, abs=10e-6)
+
+
+def test_nothing_recorded_behind_a_place_is_no_swing():
+    channel, firings = _draw(1.2e-3)
+    condition = condition_channel(channel, summarise_blocks(channel))
+    begin, end = round((OFF_S - 3e-3) * RATE_HZ), round((OFF_S + 60e-6) * RATE_HZ)
+    cut = Channel("1", channel.samples[begin:end], RATE_HZ, kind="secondary_voltage")
+    look = first_look(cut, replace(firings, position=firings.position - begin), condition, np.zeros(1))
+    likely = likely_ends(look)
+    assert np.isfinite(likely.places[:, 0]).all()
+    assert np.isfinite(choice_features(look, likely, fine_ends(look, likely, np.zeros(1), False), False)).all()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from sigkit.prepare.running_extreme import running_extreme, whole_windows
+from sigkit.prepare.running_extreme import extremes_at, running_extreme, whole_windows
 
 
 @pytest.mark.parametrize("width", [1, 2, 3, 5, 8, 31, 100])
@@ -33,3 +33,14 @@ def test_whole_windows_are_those_that_lie_within_the_row(of, width):
     np.testing.assert_array_equal(whole_windows(values, width, of), wanted)
     for done in range(1, width + 1):
         np.testing.assert_array_equal(whole_windows(whole_windows(values, done, of), width, of, done), wanted)
+
+
+def test_extremes_of_a_few_windows_are_those_of_their_values():
+    rng = np.random.default_rng(4)
+    values, widths = rng.normal(size=(3, 50)), np.array([1, 4, 7, 16, 33])
+    begin = rng.integers(-5, 60, size=(3, 6, widths.size))
+    for of in (np.maximum, np.minimum):
+        found = extremes_at(values, begin, widths, of)
+        for at in np.ndindex(begin.shape):
+            first = min(max(begin[at], 0), 49)
+            assert found[at] == of.reduce(values[at[0], first : first + widths[at[2]]])
