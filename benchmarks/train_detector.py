@@ -1,7 +1,8 @@
 """Train the weights by which the built-in detector judges swings; writes two files into sigkit/detect/.
 
 Run from the project's folder: ``python benchmarks/train_detector.py``; with ``--further`` the stored networks are
-taught further instead of anew, which is how those that ship were made.
+taught further instead of anew, on the engines of ``train_locator.py`` (more of them, fewer firings of each), which is
+how those that ship were made.
 
 Truth comes from the simulator. A third of the engines are of other structure than the usual, half of these with a coil
 on each plug, where rotor gaps and blocking diodes are. Records that hold no ignition are drawn beside them, so that the
@@ -21,6 +22,7 @@ from pathlib import Path
 import numpy as np
 from fit_network import finished, fit_further, fit_network
 from numpy.typing import NDArray
+from train_locator import batch
 
 from sigkit.detect import swing_network
 from sigkit.detect.block_activity import describe_blocks, judge_blocks
@@ -42,6 +44,13 @@ EACH_OTHER = 3
 OTHERS_A_TASK = 40
 #: Share of the tasks the first network is fitted on, and share of its examples that are not firings that is kept.
 FIRST_SHARE = 0.75
+#: Batches of the locator's engines, forty each, from which the first and the second network learn further.
+FIRST_BATCHES, SECOND_BATCHES = range(180), range(185, 250)
+#: Where the random numbers of these batches count from.
+BATCHES_FROM = 100_000
+#: Rates and passes of learning further (our choice: as many again were worse on batches kept apart).
+FIRST_PASSES = ((8e-4, 10), (3e-4, 8), (1e-4, 6))
+SECOND_PASSES = ((1e-3, 10), (3e-4, 8), (1e-4, 6))
 KEPT_SHARE = 0.25
 
 
@@ -206,15 +215,25 @@ def captures_of(number: int, kept: Path | None = None) -> list[list[Reduced]]:
         result = [one for made in iterate_captures(task_recipe(number), seed) if (one := reduce_capture(made))]
         if path:
             joblib.dump(result, path)
+    return result + drawn_others(number)
+
+
+def further_captures(number: int, kept: Path | None) -> list[list[Reduced]]:
+    """Return the reduced captures of one batch of the locator's engines: more of them, fewer firings of each."""
+    return [one for made in batch(number, kept) if (one := reduce_capture(made))] + drawn_others(BATCHES_FROM + number)
+
+
+def drawn_others(number: int) -> list[list[Reduced]]:
+    """Return records without ignition."""
     rng = np.random.default_rng([SEED, number, 1])
-    return result + [[draw_other(rng)] for _ in range(OTHERS_A_TASK)]
+    return [[draw_other(rng)] for _ in range(OTHERS_A_TASK)]
 
 
-def first_task(kept: Path | None, number: int) -> tuple[NDArray, NDArray]:
-    """Return the examples of the first network from one task."""
-    rng = np.random.default_rng([SEED, number, 2])
+def first_task(kept: Path | None, further: bool, number: int) -> tuple[NDArray, NDArray]:
+    """Return the examples of the first network from one task, or one batch of further engines."""
+    rng = np.random.default_rng([SEED, number + further * BATCHES_FROM, 2])
     parts = []
-    for channels in captures_of(number, kept):
+    for channels in further_captures(number, kept) if further else captures_of(number, kept):
         for one in channels:
             if one.kind == "coil_current":
                 continue
@@ -225,11 +244,11 @@ def first_task(kept: Path | None, number: int) -> tuple[NDArray, NDArray]:
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
 
-def second_task(kept: Path | None, number: int) -> tuple[NDArray, NDArray]:
-    """Return the examples of the second network from one task."""
-    rng = np.random.default_rng([SEED, number, 3])
+def second_task(kept: Path | None, further: bool, number: int) -> tuple[NDArray, NDArray]:
+    """Return the examples of the second network from one task, or one batch of further engines."""
+    rng = np.random.default_rng([SEED, number + further * BATCHES_FROM, 3])
     parts = []
-    for channels in captures_of(number, kept):
+    for channels in further_captures(number, kept) if further else captures_of(number, kept):
         for chosen in selections(channels, rng) if channels[0].off_s.size else [channels]:
             parts += company_examples(chosen)
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
@@ -254,20 +273,27 @@ def main() -> None:
     folder = Path("sigkit/detect")
     tasks = list(range(max(2, options.engines // ENGINES_A_TASK)))
     cut = max(1, round(FIRST_SHARE * len(tasks)))
-    features, labels = gather(partial(first_task, options.keep), tasks[:cut], options.workers, "swings")
+    first = partial(first_task, options.keep, options.further)
+    features, labels = gather(first, list(FIRST_BATCHES) if options.further else tasks[:cut], options.workers, "swings")
     weights = folder / swing_network.SWING_WEIGHTS
     if options.further:
         # Only a share of the swings that are no firings is kept: the odds of the examples are higher.
         shift_odds(weights, -np.log(KEPT_SHARE))
-        fit_further(features, labels, weights, rate=3e-4, passes=14)
+        for rate, passes in FIRST_PASSES:
+            fit_further(features, labels, weights, rate, passes)
     else:
         fit_network(features, labels, (128, 48), weights)
     shift_odds(weights, np.log(KEPT_SHARE))
     swing_network.forget_weights()
     company = folder / swing_network.COMPANY_WEIGHTS
-    features, labels = gather(partial(second_task, options.keep), tasks[cut:], options.workers, "company")
+    examples = [gather(partial(second_task, options.keep, False), tasks[cut:], options.workers, "company")]
     if options.further:
-        fit_further(features, labels, company, rate=1e-3, passes=25)
+        further = partial(second_task, options.keep, True)
+        examples.append(gather(further, list(SECOND_BATCHES), options.workers, "more company"))
+    features, labels = (np.concatenate(parts) for parts in zip(*examples, strict=True))
+    if options.further:
+        for rate, passes in SECOND_PASSES:
+            fit_further(features, labels, company, rate, passes)
     else:
         fit_network(features, labels, (64, 32), company)
 

@@ -33,9 +33,6 @@ from sigkit.units import seconds_from_samples
 #: stretch before it; several repeat strikes, burn and ring behind it).
 BEFORE_S = 12e-3
 AFTER_S = 14e-3
-#: Say of the second judge against the first's: each alone misses what the other finds (with `LEAST_LOG_ODDS` chosen on
-#: the engines the second learnt from, by networks that had not seen them).
-COMPANY_SHARE = 0.8
 #: Log-odds of a fall of a coil current, which no network judges (our choice).
 SURE = 8.0
 #: Fewest samples in which a firing can be told (our choice).
@@ -85,8 +82,8 @@ class BlockActivityDetector:
         for channel, one, features in zip(capture.channels, judged, company, strict=True):
             log_odds = one.log_odds
             if channel.kind != "coil_current":
-                alone = np.clip(log_odds, -CLIP, CLIP)
-                log_odds = alone + COMPANY_SHARE * (judge_company(features) - alone)
+                # What the first judge says is among what the second knows.
+                log_odds = judge_company(features)
             rows, polarity = choose_firings(one.time_s, one.direction, log_odds)
             if not rows.size and one.stop_s - one.start_s < SWEEP_S and log_odds.max(initial=-CLIP) > SWEEP_LOG_ODDS:
                 likeliest = int(log_odds.argmax())

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 #: Firings of one channel are at least this far apart, seconds (our choice: a shared coil fires every 9 ms
 #: at 6500/min; repeat strikes within it belong to the firing they follow).
 APART_S = 6.0e-3
-#: Log-odds from which a swing counts (see `sigkit.detect.block_activity.COMPANY_SHARE`).
+#: Log-odds from which a swing counts (our choice: on 600 engines -2 to -1 are the same).
 LEAST_LOG_ODDS = -1.5
 #: A polarity holds for the whole lead; it is weighed by the log-odds of its firings, capped at this.
 CAP = 6.0

@@ -13,7 +13,7 @@ from sigkit.detect.glance_features import GLANCE_COUNT
 from sigkit.prepare.stored_network import evaluate_network, load_network, without_scaling
 
 #: Weights from simulated engines and drawn other records: those of an earlier development run, taught further by
-#: ``benchmarks/train_detector.py --further`` on engines of which a third are of other structure than the usual.
+#: ``benchmarks/train_detector.py --further`` on 9800 engines of which a third are of other structure than the usual.
 SWING_WEIGHTS = "swing_weights.npz"
 COMPANY_WEIGHTS = "company_weights.npz"
 #: Made by ``benchmarks/train_glance.py`` from what the first network says.
