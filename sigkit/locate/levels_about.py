@@ -63,6 +63,8 @@ class RunningLevels:
         count : ndarray, shape (k, b)
             Recorded columns.
         """
+        if row.size == 0:
+            return np.zeros((0, edges.size - 1)), np.zeros((0, edges.size - 1))
         m = self._sum.shape[1] - 1
         # Column c covers [c - 0.5, c + 0.5]; the sums at an edge are read linearly inside a column.
         at = np.clip(column[:, None] + edges[None, :] + 0.5, 0.0, float(m))
@@ -114,6 +116,7 @@ class RunningLevels:
         # All that is read of a row, in one piece; places at equal distance are then a view of it.
         at = np.clip(column[:, None] + reach, 0, m)
         sums = np.take_along_axis(self._sum[row], at, axis=1)
+
         def read(values: NDArray) -> NDArray:
             result = np.empty((edges.size - 1, len(column), k), dtype=np.float32)
             before = np.zeros((len(column), k))

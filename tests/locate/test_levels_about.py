@@ -51,3 +51,9 @@ def test_blocks_are_means_of_what_was_recorded():
     mean, count = RunningLevels(rows).blocks(2)
     np.testing.assert_allclose(mean, [[1.0, 4.0]])
     np.testing.assert_allclose(count, [[1.0, 2.0]])
+
+
+def test_no_place_has_no_level() -> None:
+    none = np.zeros(0, dtype=np.int64)
+    mean, count = RunningLevels(np.ones((2, 5))).about(none, none.astype(float), np.array([-1.0, 0.0, 2.0]))
+    assert mean.shape == count.shape == (0, 2)
