@@ -114,6 +114,7 @@ class RunningLevels:
         # All that is read of a row, in one piece; places at equal distance are then a view of it.
         at = np.clip(column[:, None] + reach, 0, m)
         sums = np.take_along_axis(self._sum[row], at, axis=1)
+
         def read(values: NDArray) -> NDArray:
             result = np.empty((edges.size - 1, len(column), k), dtype=np.float32)
             before = np.zeros((len(column), k))
