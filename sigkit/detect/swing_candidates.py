@@ -114,8 +114,9 @@ def find_swings(blocks: LevelBlocks, sample_rate_Hz: float) -> Swings:
         parts.append((block.take(rows), directions, np.maximum(size.take(rows), 0), step.take(rows)))
     block, directions, size, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     # Four lists in order: merging them is cheaper than to sort anew.
-    order = np.argsort(2 * block + (directions > 0), kind="stable")
-    return Swings(block.astype(np.int64), directions, size, step).take(order)
+    place = block.astype(np.int64)
+    order = np.argsort(2 * place + (directions > 0), kind="stable")
+    return Swings(place, directions, size, step).take(order)
 
 
 @dataclass(frozen=True)

@@ -79,8 +79,10 @@ def measure_peak(
     start = int(np.clip(np.floor(np.min(batch.off, initial=m)) - 2, 0, m - 1))
     column = np.arange(start, m)
     live = np.isfinite(value[:, start:]) & (column >= batch.off[:, None] - 2)
-    top = start + np.argmax(np.where(live, np.abs(value[:, start:]), -1.0), axis=1)
-    peak = np.where(live.any(axis=1), value[row, top], np.nan)
+    shown = live.any(axis=1)
+    # Column 0 where nothing shows, whatever the other firings of the batch do.
+    top = np.where(shown, start + np.argmax(np.where(live, np.abs(value[:, start:]), -1.0), axis=1), 0)
+    peak = np.where(shown, value[row, top], np.nan)
     sign = np.where(sign == 0, np.where(np.isfinite(peak), np.sign(peak), 1.0), sign)
 
     known = np.isfinite(batch.breakdown)

@@ -74,7 +74,9 @@ def whole_windows(values: NDArray, width: int, of: np.ufunc, done: int = 1) -> N
 
 
 def extremes_at(values: NDArray, begin: NDArray, widths: NDArray, of: np.ufunc) -> NDArray:
-    """Return the extremes of a few windows ``[begin, begin + width)`` of each row; ends repeat the end value.
+    """Return the extremes of a few windows ``[begin, begin + width)`` of each row.
+
+    A window that begins off the row is moved to its nearest end; what reaches beyond the last value repeats it.
 
     Parameters
     ----------

@@ -68,7 +68,7 @@ def network_outputs(held: Mapping[str, NDArray], features: NDArray) -> NDArray[n
     for begin in range(0, len(rows), AT_ONCE):
         part = slice(begin, begin + AT_ONCE)
         result[part] = _outputs(held, rows[part], last)
-    return result.reshape(*features.shape[:-1], -1)
+    return result.reshape(*features.shape[:-1], result.shape[1])
 
 
 def _outputs(held: Mapping[str, NDArray], features: NDArray, last: int) -> NDArray:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from sigkit.prepare.stored_network import evaluate_network, without_scaling
+from sigkit.prepare.stored_network import AT_ONCE, evaluate_network, network_outputs, without_scaling
 
 
 def test_a_scaling_in_the_first_layer_changes_nothing():
@@ -29,3 +30,15 @@ def test_several_networks_say_the_mean_of_what_each_says():
     features = rng.normal(size=(40, 6))
     mean = np.mean([evaluate_network(one, features) for one in each], axis=0)
     np.testing.assert_allclose(evaluate_network(several, features), mean, rtol=1e-12)
+
+
+@pytest.mark.parametrize("shape", [(0,), (0, 3), (3, 0), (1,), (AT_ONCE,), (AT_ONCE + 1,), (5, 1000)])
+def test_any_number_of_rows_is_answered_row_by_row(shape):
+    rng = np.random.default_rng(7)
+    held = {"weight_0": rng.normal(size=(6, 4)), "bias_0": rng.normal(size=4),
+            "weight_1": rng.normal(size=(4, 2)), "bias_1": rng.normal(size=2)}  # fmt: skip
+    features = rng.normal(size=(*shape, 6))
+    expected = np.maximum(features @ held["weight_0"] + held["bias_0"], 0.0) @ held["weight_1"] + held["bias_1"]
+    answers = network_outputs(held, features)
+    assert answers.shape == (*shape, 2)
+    np.testing.assert_allclose(answers, expected, rtol=1e-9, atol=1e-12)
