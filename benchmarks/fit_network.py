@@ -27,14 +27,17 @@ def finished(make_task: Callable[[int], Any], tasks: list[int], workers: int, ti
     return parts
 
 
-def fit_network(features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path, members: int = 1) -> None:
+def fit_network(
+    features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path, members: int = 1,
+    settling: tuple[tuple[float, int], ...] = (),
+) -> None:  # fmt: skip
     """Fit a network on examples (label 1 or 0, or one of several classes) and write its weights as ``.npz``.
 
-    Several members are fitted from different starts.
+    Several members are fitted from different starts. Settling are smaller rates and the passes at each, last of all.
     """
     from sklearn.neural_network import MLPClassifier
 
-    _fit(MLPClassifier, features, label, layers, out, members)
+    _fit(MLPClassifier, features, label, layers, out, members, settling)
 
 
 def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, passes: int) -> None:
@@ -69,8 +72,9 @@ def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out
 
 
 def _fit(
-    kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path, members: int = 1
-) -> None:
+    kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path, members: int = 1,
+    settling: tuple[tuple[float, int], ...] = (),
+) -> None:  # fmt: skip
     import joblib
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.preprocessing import StandardScaler
@@ -86,7 +90,14 @@ def _fit(
     def fitted(network: Any) -> Any:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ConvergenceWarning)
-            return network.fit(scaled, target)
+            network.fit(scaled, target)
+            network.set_params(warm_start=True, early_stopping=False, max_iter=1)
+            for rate, passes in settling:
+                network.set_params(learning_rate_init=rate)
+                for _ in range(passes):
+                    network.best_loss_, network._no_improvement_count = np.inf, 0
+                    network.fit(scaled, target)
+        return network
 
     networks = joblib.Parallel(n_jobs=min(members, joblib.cpu_count()))(map(joblib.delayed(fitted), networks))
     _write(networks, scaler.mean_, scaler.scale_, out)

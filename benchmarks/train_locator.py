@@ -60,6 +60,8 @@ FAR_SHARE = 0.06
 #: Networks whose mean places the end (our choice: what one of them wanders from start to start is as large as the
 #: noise of usual records leaves).
 FINE_MEMBERS = 3
+#: Smaller rates, and passes at each, at the end of their fits (our choice: more passes gain nothing).
+FINE_SETTLING = ((3e-4, 2), (1e-4, 1))
 #: Share of the columns about likely but wrong ends that are taken as examples.
 WRONG_SHARE = 0.3
 #: Columns judged about the true end, and at least in seconds.
@@ -266,7 +268,8 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
     elif stage == "fine":
         for which in ("fast", "slow"):
             out = FOLDER / f"fine_{which}_weights.npz"
-            fit_network(examples[f"features_{which}"], examples[f"label_{which}"], (160, 64), out, FINE_MEMBERS)
+            columns, label = examples[f"features_{which}"], examples[f"label_{which}"]
+            fit_network(columns, label, (160, 64), out, FINE_MEMBERS, FINE_SETTLING)
     elif stage == "choice":
         fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz")
     else:
