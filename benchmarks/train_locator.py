@@ -60,8 +60,8 @@ FAR_SHARE = 0.06
 #: Networks whose mean places the end (our choice: what one of them wanders from start to start is as large as the
 #: noise of usual records leaves).
 FINE_MEMBERS = 3
-#: Smaller rates, and passes at each, at the end of their fits (our choice: more passes gain nothing).
-FINE_SETTLING = ((3e-4, 2), (1e-4, 1))
+#: Smaller rates, and passes at each, at the end of fits (our choice: more passes gain nothing).
+SETTLING = ((3e-4, 2), (1e-4, 1))
 #: Share of the columns about likely but wrong ends that are taken as examples.
 WRONG_SHARE = 0.3
 #: Columns judged about the true end, and at least in seconds.
@@ -269,9 +269,9 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
         for which in ("fast", "slow"):
             out = FOLDER / f"fine_{which}_weights.npz"
             columns, label = examples[f"features_{which}"], examples[f"label_{which}"]
-            fit_network(columns, label, (160, 64), out, FINE_MEMBERS, FINE_SETTLING)
+            fit_network(columns, label, (160, 64), out, FINE_MEMBERS, SETTLING)
     elif stage == "choice":
-        fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz")
+        fit_network(examples["features"], examples["label"], (96, 48), FOLDER / "choice_weights.npz", 1, SETTLING)
     else:
         fit_network(examples["features"], examples["state"], (48, 24), FOLDER / "state_weights.npz")
         fit_errors(examples["features"], examples["error"], examples["rate"], examples["between"])
@@ -286,7 +286,7 @@ def fit_errors(features: NDArray, error: NDArray, rate: NDArray, between: NDArra
     features, error, rate, between = features[good], np.abs(error[good]), rate[good], between[good]
     # Neighbouring rows are of one engine: split by halves, not at random.
     fitted = np.arange(len(features)) < 0.6 * len(features)
-    fit_network(features[fitted], exceeded(error[fitted]), (64, 32), FOLDER / WEIGHTS)
+    fit_network(features[fitted], exceeded(error[fitted]), (64, 32), FOLDER / WEIGHTS, 1, SETTLING)
     held = load_network("sigkit.locate", WEIGHTS, features.shape[1])
     share = error[~fitted] / told_limits(held, features[~fitted])
     # The interval covers what lies between the end and its rival however narrow it is.
