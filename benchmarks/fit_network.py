@@ -40,8 +40,11 @@ def fit_network(
     _fit(MLPClassifier, features, label, layers, out, members, settling)
 
 
-def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, passes: int) -> None:
-    """Teach a stored network of two classes further on examples, at most so many passes, and write it again."""
+def fit_further(features: NDArray, label: NDArray, stored: Path, stages: tuple[tuple[float, int], ...]) -> None:
+    """Teach a stored network of two classes further on examples, and write it again.
+
+    Stages are rates, and at most so many passes at each.
+    """
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.neural_network import MLPClassifier
 
@@ -50,17 +53,17 @@ def fit_further(features: NDArray, label: NDArray, stored: Path, rate: float, pa
     layers = range(sum(name.startswith("weight_") for name in arrays))
     hidden = tuple(arrays[f"weight_{number}"].shape[1] for number in layers[:-1])
     scaled = ((features - arrays["centre"].astype(float)) / arrays["spread"].astype(float)).astype(np.float32)
-    network = MLPClassifier(
-        hidden_layer_sizes=hidden, max_iter=1, batch_size=1024, learning_rate_init=rate, warm_start=True, **_SETTINGS
-    )
+    network = MLPClassifier(hidden_layer_sizes=hidden, max_iter=1, batch_size=1024, warm_start=True, **_SETTINGS)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
-        # One pass makes the network; then it takes over the stored weights and begins to count anew.
+        # One pass makes the network; then it takes over the stored weights.
         network.fit(scaled[:4000], label[:4000])
         network.coefs_ = [arrays[f"weight_{number}"] for number in layers]
         network.intercepts_ = [arrays[f"bias_{number}"] for number in layers]
-        network.best_validation_score_, network._no_improvement_count, network.n_iter_, network.t_ = -np.inf, 0, 0, 0
-        network.set_params(max_iter=passes).fit(scaled, label)
+        for rate, passes in stages:
+            network.best_validation_score_, network._no_improvement_count = -np.inf, 0
+            network.n_iter_, network.t_ = 0, 0
+            network.set_params(learning_rate_init=rate, max_iter=passes).fit(scaled, label)
     _write([network], arrays["centre"], arrays["spread"], stored)
 
 

@@ -44,6 +44,7 @@ EACH_OTHER = 3
 OTHERS_A_TASK = 40
 #: Share of the tasks the first network is fitted on, and share of its examples that are not firings that is kept.
 FIRST_SHARE = 0.75
+KEPT_SHARE = 0.25
 #: Batches of the locator's engines, forty each, from which the first and the second network learn further.
 FIRST_BATCHES, SECOND_BATCHES = range(180), range(185, 250)
 #: Where the random numbers of these batches count from.
@@ -51,7 +52,6 @@ BATCHES_FROM = 100_000
 #: Rates and passes of learning further (our choice: as many again were worse on batches kept apart).
 FIRST_PASSES = ((8e-4, 10), (3e-4, 8), (1e-4, 6))
 SECOND_PASSES = ((1e-3, 10), (3e-4, 8), (1e-4, 6))
-KEPT_SHARE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,8 +279,7 @@ def main() -> None:
     if options.further:
         # Only a share of the swings that are no firings is kept: the odds of the examples are higher.
         shift_odds(weights, -np.log(KEPT_SHARE))
-        for rate, passes in FIRST_PASSES:
-            fit_further(features, labels, weights, rate, passes)
+        fit_further(features, labels, weights, FIRST_PASSES)
     else:
         fit_network(features, labels, (128, 48), weights)
     shift_odds(weights, np.log(KEPT_SHARE))
@@ -292,8 +291,7 @@ def main() -> None:
         examples.append(gather(further, list(SECOND_BATCHES), options.workers, "more company"))
     features, labels = (np.concatenate(parts) for parts in zip(*examples, strict=True))
     if options.further:
-        for rate, passes in SECOND_PASSES:
-            fit_further(features, labels, company, rate, passes)
+        fit_further(features, labels, company, SECOND_PASSES)
     else:
         fit_network(features, labels, (64, 32), company)
 

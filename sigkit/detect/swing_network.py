@@ -60,7 +60,7 @@ def judge_swings(features: NDArray) -> NDArray[np.float64]:
     >>> judge_swings(np.zeros((0, FEATURE_COUNT))).shape
     (0,)
     """
-    return _log_odds(_weights(SWING_WEIGHTS, FEATURE_COUNT), features)
+    return evaluate_network(_weights(SWING_WEIGHTS, FEATURE_COUNT), features)
 
 
 def worth_a_look(glances: NDArray) -> NDArray[np.bool_]:
@@ -80,7 +80,7 @@ def worth_a_look(glances: NDArray) -> NDArray[np.bool_]:
     sigkit.errors.ModelError
         When the stored weights do not fit the features.
     """
-    return np.asarray(_log_odds(_weights(GLANCE_WEIGHTS, GLANCE_COUNT), glances) > WORTH_A_LOOK)
+    return np.asarray(evaluate_network(_weights(GLANCE_WEIGHTS, GLANCE_COUNT), glances) > WORTH_A_LOOK)
 
 
 def judge_company(features: NDArray) -> NDArray[np.float64]:
@@ -99,12 +99,4 @@ def judge_company(features: NDArray) -> NDArray[np.float64]:
     sigkit.errors.ModelError
         When the stored weights do not fit the features.
     """
-    return _log_odds(_weights(COMPANY_WEIGHTS, len(FEATURES)), features)
-
-
-def _log_odds(held: dict[str, NDArray[np.float32]], features: NDArray) -> NDArray[np.float64]:
-    result = np.empty(features.shape[0])
-    for begin in range(0, features.shape[0], SWINGS_AT_ONCE):
-        part = slice(begin, begin + SWINGS_AT_ONCE)
-        result[part] = evaluate_network(held, features[part].astype(np.float32, copy=False))
-    return result
+    return evaluate_network(_weights(COMPANY_WEIGHTS, len(FEATURES)), features)
