@@ -209,6 +209,30 @@ class LineMaker:
             asked & np.isfinite(error),
         )
 
+    def shapes(self) -> Iterator[Line]:
+        """Slope of the burn line, and frequency and damping of rings that show enough cycles."""
+        rows, fewest = self.rows, self.protocol["ring"]["fewest_cycles"]
+        unclipped = self.secondary & ~rows["clipped"]
+        rings = rows["ring_cycles"] >= fewest
+        for name, words, where in (
+            ("burn_slope", "burn slope, not clipped", np.ones(rings.size, dtype=bool)),
+            ("ring_frequency", f"ring frequency, rings that show {fewest} cycles or more", rings),
+            ("ring_damping_ratio", f"ring damping ratio, rings that show {fewest} cycles or more", rings),
+        ):
+            error = rows[f"{name}_error"]
+            known = np.isfinite(error)
+            # How many cycles a ring shows is known from the answer only, so there every row has one.
+            asked = unclipped & rows[f"{name}_asked"] & where
+            for part, quantile in (("median", 50), ("95 % quantile", 95)):
+                yield from self.statistic(
+                    f"{words}: {part} of the absolute relative error", "1",
+                    lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
+                    else np.nan, asked, known, error,
+                )  # fmt: skip
+            yield from self.share(
+                f"95 % interval of {words} covers the truth, of answered", rows[f"{name}_inside"], asked & known
+            )
+
     def condition(self) -> Iterator[Line]:
         """Condition of firings on secondary leads; a firing not found is a miss."""
         rows = self.rows
@@ -271,6 +295,7 @@ def make_lines(
         maker = LineMaker(part, {name: column[where] for name, column in rows.items()}, protocol, rng)
         steps = [
             maker.detection, maker.polarity, maker.spark, maker.role, maker.burn_time, maker.stated, maker.burn_voltage,
+            maker.shapes,
         ]  # fmt: skip
         # One condition alone has no macro-F1, and a detection that is none has no condition.
         steps += [] if part in CONDITIONS else [maker.condition]

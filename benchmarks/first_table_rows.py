@@ -28,6 +28,8 @@ KNOWN = (
 )  # fmt: skip
 #: Timed quantities whose error and interval are scored: column without unit, unit, seconds in one unit.
 TIMED = (("coil_off", "s", 1.0), ("breakdown", "s", 1.0), ("burn_end", "s", 1.0), ("burn_time", "ms", 1e-3))
+#: Levels and shapes whose relative error and interval are scored, with their units as columns name them.
+SHAPED = (("burn_voltage", "_V"), ("burn_slope", "_V_per_ms"), ("ring_frequency", "_Hz"), ("ring_damping_ratio", ""))
 ANSWERED_TEXT = ("role", "sparked", "condition", "condition_set")
 
 
@@ -117,15 +119,18 @@ def _rows(truth: Table, table: Table, real: NDArray, answer: NDArray, matched: N
     rows["burn_time_half_width_s"] = np.full(n, np.nan)
     stated = 0.5 * (table["burn_time_hi_ms"][answer] - table["burn_time_lo_ms"][answer]) * 1e-3
     rows["burn_time_half_width_s"][matched] = np.where(table["burn_time_flag"][answer] == OK, stated, np.nan)
-    true_V, usable = truth["burn_voltage_V"][real[matched]], table["burn_voltage_flag"][answer] == OK
-    rows["burn_voltage_error"] = np.full(n, np.nan)
-    rows["burn_voltage_error"][matched] = np.where(
-        usable, (table["burn_voltage_V"][answer] - true_V) / np.abs(true_V), np.nan
-    )
-    low, high = table["burn_voltage_lo_V"][answer], table["burn_voltage_hi_V"][answer]
-    rows["burn_voltage_inside"] = np.zeros(n, dtype=bool)
-    rows["burn_voltage_inside"][matched] = usable & (low <= true_V) & (true_V <= high)
-    rows["burn_voltage_asked"] = rows["measurable"] & np.isfinite(truth["burn_voltage_V"][real])
+    for name, unit in SHAPED:
+        value, low, high = (table[f"{name}{part}{unit}"][answer] for part in ("", "_lo", "_hi"))
+        true = truth[f"{name}{unit}"][real[matched]]
+        usable = table[f"{name}_flag"][answer] == OK
+        rows[f"{name}_error"] = np.full(n, np.nan)
+        rows[f"{name}_error"][matched] = np.where(usable, (value - true) / np.abs(true), np.nan)
+        rows[f"{name}_inside"] = np.zeros(n, dtype=bool)
+        rows[f"{name}_inside"][matched] = usable & (low <= true) & (true <= high)
+        rows[f"{name}_asked"] = rows["measurable"] & np.isfinite(truth[f"{name}{unit}"][real])
+    rows["ring_cycles"] = np.full(n, np.nan)
+    told = table["ring_cycles_flag"][answer] == OK
+    rows["ring_cycles"][matched] = np.where(told, table["ring_cycles"][answer], np.nan)
     rows["burn_voltage_scaled"] = np.zeros(n, dtype=bool)
     rows["burn_voltage_scaled"][matched] = np.isfinite(table["burn_voltage_kV"][answer])
     return rows

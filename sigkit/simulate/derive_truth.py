@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.simulate.circuit_modes import OFF
 from sigkit.simulate.event_run import EventRun
 from sigkit.simulate.event_truth import FLASH_S, EventTruth
 
@@ -51,7 +52,7 @@ def derive_truth(
     strike_stop = np.where(run.p.repeat_strikes > 0, run.p.repeat_burn_s, run.end_s)
     in_strike = (time_s >= 0) & (time_s <= strike_stop[own])
     shape = (n, 2)
-    firing, at_break, peak, burn = (np.full(shape, np.nan) for _ in range(4))
+    firing, at_break, peak, burn, slope = (np.full(shape, np.nan) for _ in range(5))
     soft = np.zeros(shape, dtype=bool)
     for side in range(2):
         signal = value[f"tower_{side}_V"]
@@ -72,6 +73,7 @@ def derive_truth(
         for row in np.flatnonzero(sparked):
             knots = slice(offset[row], offset[row + 1])
             burn[row, side] = _middle(time_s[knots], signal[knots], breakdown[row], burn_end[row])
+            slope[row, side] = _slope(time_s[knots], signal[knots], breakdown[row], burn_end[row])
         with np.errstate(invalid="ignore"):
             behind = (time_s >= burn_end[own]) & (time_s <= burn_end[own] + RISE_WITHIN_S)
         level = signal[_last_until(np.nan_to_num(burn_end), own, time_s, offset)]
@@ -80,6 +82,7 @@ def derive_truth(
     current = value["coil_current_A"]
     most = np.maximum.reduceat(np.where(time_s <= 0, current, -np.inf), offset[:-1])
     off_current = current[_last_until(np.zeros(n), own, time_s, offset)].astype(float)
+    ring_Hz, ring_damping = _open_ring(run)
     spark = np.where(duration >= FLASH_S, "yes", np.where(duration > 0, "flash", "no"))
     return EventTruth(
         coil_on_s=run.on_s, coil_off_s=run.off_s,
@@ -88,6 +91,7 @@ def derive_truth(
         interval_event=event, interval_end=end, interval_strike=strike, interval_path=path,
         interval_start_s=start, interval_stop_s=stop,
         firing_voltage_V=firing, breakdown_voltage_V=at_break, peak_voltage_V=peak, burn_voltage_V=burn,
+        burn_slope_V_per_s=slope, ring_frequency_Hz=ring_Hz, ring_damping_ratio=ring_damping,
         peak_current_A=most, off_current_A=off_current,
         stored_energy_J=0.5 * run.p.primary_inductance_H * off_current**2,
         gap_energy_J=run.energy_J, spark=spark, soft_end=soft,
@@ -124,3 +128,28 @@ def _middle(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float
     """Return the median over the middle 40 % of a burn, on 201 evenly spaced instants."""
     instants = np.linspace(begin + 0.3 * (end - begin), begin + 0.7 * (end - begin), 201)
     return float(np.median(np.interp(instants, time_s, signal)))
+
+
+def _slope(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float:
+    """Return the slope of the least-squares line over 20 to 80 % of a burn, on 201 evenly spaced instants."""
+    instants = np.linspace(begin + 0.2 * (end - begin), begin + 0.8 * (end - begin), 201)
+    from_middle = instants - instants.mean()
+    return float(from_middle @ np.interp(instants, time_s, signal) / (from_middle @ from_middle))
+
+
+def _open_ring(run: EventRun) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return damped frequency (hertz) and damping ratio of each open circuit's slowest oscillation, shape (n,) each.
+
+    Of a coil whose primary is off and whose gaps do not conduct two pairs of rates oscillate: the flux of the core
+    with the capacitance of the secondary, and faster the leakage. NaN where the slower is damped beyond oscillating,
+    and behind a blocking diode, where each half swing has a circuit of its own.
+    """
+    modes, rows = run.linear, np.arange(run.n)
+    modes.build(np.full(run.n, OFF), rows)
+    rate = modes.rate[OFF]
+    # Rounding gives rates that do not oscillate some 1e-10 of an imaginary part.
+    turning = np.where(rate.imag > 1e-6 * np.abs(rate), rate.imag, np.inf)
+    slowest = rate[rows, turning.argmin(axis=1)]
+    rings = (np.isfinite(turning).sum(axis=1) > 1) & ~run.p.blocking_diode
+    return (np.where(rings, slowest.imag / (2.0 * np.pi), np.nan),
+            np.where(rings, -slowest.real / np.abs(slowest), np.nan))  # fmt: skip

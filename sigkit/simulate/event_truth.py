@@ -46,6 +46,11 @@ class EventTruth:
         Largest excursion from coil_off on (first strike), always given.
     burn_voltage_V : ndarray, shape (n, 2)
         Median over the middle 40 % of the first discharge.
+    burn_slope_V_per_s : ndarray, shape (n, 2)
+        Slope of the least-squares line over 20 to 80 % of the first discharge.
+    ring_frequency_Hz, ring_damping_ratio : ndarray, shape (n,)
+        Damped frequency and damping ratio of the slowest oscillation of the coil when its primary is off and no gap
+        conducts; NaN where there is none, and behind a blocking diode.
     peak_current_A, off_current_A : ndarray, shape (n,)
         Largest primary current of the first dwell, and the current at the first switching-off.
     stored_energy_J : ndarray, shape (n,)
@@ -81,6 +86,9 @@ class EventTruth:
     breakdown_voltage_V: NDArray[np.float64]
     peak_voltage_V: NDArray[np.float64]
     burn_voltage_V: NDArray[np.float64]
+    burn_slope_V_per_s: NDArray[np.float64]
+    ring_frequency_Hz: NDArray[np.float64]
+    ring_damping_ratio: NDArray[np.float64]
     peak_current_A: NDArray[np.float64]
     off_current_A: NDArray[np.float64]
     stored_energy_J: NDArray[np.float64]

@@ -20,7 +20,8 @@ _INTEGERS = ("firing", "event", "polarity", "conduction_intervals", "restrikes",
              "cylinders", "bits")  # fmt: skip
 _NUMBERS = (
     "time_s", "coil_on_s", "coil_off_s", "breakdown_s", "burn_end_s", "burn_time_ms", "dwell_time_ms",
-    "conduction_time_ms", "peak_voltage_V", "firing_voltage_V", "burn_voltage_V", "coil_current_peak_A",
+    "conduction_time_ms", "peak_voltage_V", "firing_voltage_V", "burn_voltage_V", "burn_slope_V_per_ms",
+    "ring_frequency_Hz", "ring_damping_ratio", "coil_current_peak_A",
     "stored_energy_mJ", "gap_energy_mJ", "engine_speed_rpm", "load", "missing_rate", "sample_rate_Hz",
     "bandwidth_Hz", "noise_V", "full_scale_low_V", "full_scale_high_V", "pickup_ratio",
     "pickup_time_constant_s",
@@ -32,7 +33,8 @@ TRUTH_COLUMNS = (
     "polarity", "ignition_type", "cylinders", "time_s", "sparked", "on_record", "absent", "coil_on_s",
     "coil_off_s", "breakdown_s", "burn_end_s", "burn_time_ms", "dwell_time_ms", "conduction_intervals",
     "conduction_time_ms", "restrikes", "repeat_strikes", "soft_end", "flashed_over", "peak_voltage_V",
-    "firing_voltage_V", "burn_voltage_V", "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ",
+    "firing_voltage_V", "burn_voltage_V", "burn_slope_V_per_ms", "ring_frequency_Hz", "ring_damping_ratio",
+    "coil_current_peak_A", "stored_energy_mJ", "gap_energy_mJ",
     "engine_speed_rpm", "load", "condition", "lead_condition", "partner_condition", "reversed_polarity",
     "missing_rate", "cut", "clipped",
     "measurable", "sample_rate_Hz", "bits", "bandwidth_Hz", "noise_V", "full_scale_low_V",
@@ -233,6 +235,11 @@ def channel_truth(view: ChannelView, known: RunTruth, events: NDArray, number: N
             ("burn_voltage_V", truth.burn_voltage_V),
         ):  # fmt: skip
             table[column] = of(values[safe, end] * view.gain)
+        # Positive where the burn line grows away from zero.
+        growing = np.sign(truth.burn_voltage_V[safe, end]) * truth.burn_slope_V_per_s[safe, end]
+        table["burn_slope_V_per_ms"] = of(growing * abs(view.gain) * 1e-3)
+        table["ring_frequency_Hz"] = of(truth.ring_frequency_Hz[safe])
+        table["ring_damping_ratio"] = of(truth.ring_damping_ratio[safe])
     elif view.peak is not None and view.kind == "primary_voltage":
         table["peak_voltage_V"] = of(view.peak[events] * view.gain)
     table["coil_current_peak_A"] = of(truth.peak_current_A[safe])

@@ -28,6 +28,7 @@ channel_sets = ["secondary"]
 conditions = []
 faulty_share = 0.0
 cut_share = 0.0
+sync_share = 0.0
 nuisance = 0.2
 """
 

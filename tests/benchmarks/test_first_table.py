@@ -10,7 +10,7 @@ import pytest
 
 BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 PROTOCOL = {
-    "level": 0.95, "resamples": 50, "role": {"fewest_firings": 2},
+    "level": 0.95, "resamples": 50, "role": {"fewest_firings": 2}, "ring": {"fewest_cycles": 3},
     "burn_time": {"timed_from_Hz": 200000, "within_ms": 0.05, "gross_ms": 0.1},
 }  # fmt: skip
 STRATA = {"least_coverage": 0.9, "fewest_engines": 5, "resamples": 5000, "level": 0.05}
@@ -46,6 +46,10 @@ def rows_of(**changes):
     rows["burn_time_half_width_s"] = np.where(spurious, np.nan, 2e-6)
     rows["burn_voltage_asked"], rows["burn_voltage_error"] = ~spurious, np.where(spurious, np.nan, -0.02)
     rows["burn_voltage_inside"], rows["pickup_time_constant_s"] = ~spurious, np.repeat([np.inf, 0.02], 4)
+    for name, error in (("burn_slope", 0.2), ("ring_frequency", 0.001), ("ring_damping_ratio", -0.05)):
+        rows[f"{name}_asked"], rows[f"{name}_error"] = ~spurious, np.where(spurious, np.nan, error)
+        rows[f"{name}_inside"] = ~spurious
+    rows["ring_cycles"] = np.where(spurious, np.nan, 5.0)
     return rows | changes
 
 

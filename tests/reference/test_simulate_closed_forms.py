@@ -77,6 +77,15 @@ def test_integrated_ring_of_the_open_secondary():
     # Copper as in the closed form, and the two insulations of 10 gigohm that the simulation always has.
     expected = 0.004899 + form.parallel_damping_ratio(CLEAN_OHM / 2, 40.0, 60e-12)
     assert decrement / np.hypot(decrement, 2 * np.pi) == pytest.approx(expected, rel=3e-3)
+    assert event.truth.ring_frequency_Hz[0] == pytest.approx(3248.74, rel=5e-4)
+    assert event.truth.ring_damping_ratio[0] == pytest.approx(expected, rel=3e-3)
+
+
+def test_no_ring_is_told_where_the_coil_cannot_swing():
+    # A shunt of a tenth of the characteristic resistance, sqrt(40 H / 60 pF) = 816 kilohm, is far beyond critical.
+    events = run(textbook_coil(tower_leak_ohm=80e3), textbook_coil(blocking_diode=True))
+    assert np.isnan(events.truth.ring_frequency_Hz).all()
+    assert np.isnan(events.truth.ring_damping_ratio).all()
 
 
 def test_integrated_switch_on_level():
@@ -142,6 +151,13 @@ def test_integrated_series_resistance_tilts_the_burn_line():
     expected = form.series_drop_V(13e3, 0.06 - (900.0 + 780.0) / 25.0 * 5e-6)
     assert start[1] - start[0] == pytest.approx(expected, rel=5e-3)
     assert abs(stop[1] - stop[0]) < 0.005 * 780.0 + 13e3 * 2e-5
+    # The current runs from 60 mA towards -900 V / R with L / R, R being copper and lead; 13.1 kilohm show it.
+    for row, series in ((0, 100.0), (1, 13.1e3)):
+        ohm, duration = 8e3 + series, float(end[row] - breakdown[row])
+        t = np.linspace(0.2, 0.8, 201) * duration
+        current = (0.06 + 900.0 / ohm) * np.exp(-t * ohm / 25.0) - 900.0 / ohm
+        told = float(np.sign(events.truth.burn_voltage_V[row, 0]) * events.truth.burn_slope_V_per_s[row, 0])
+        assert told == pytest.approx(np.polyfit(t, 900.0 + series * current, 1)[0], rel=0.02)
 
 
 def test_invented_coil_without_a_spark():
