@@ -1,16 +1,16 @@
 """Train the weights of the built-in locator; writes sigkit/locate/*_weights.npz.
 
-Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``droop``
-(of the pickup), ``ends`` (where the burn may end), ``edges`` (shifts of rise and collapse), ``fine`` (the end column by
-column), ``choice`` (which of the likely ends) and ``answers`` (spark or none, and the stated errors). A later stage
-uses the weights of the earlier ones, the last two engines of their own. Truth comes from the simulator; the seeds are
-fixed here and differ from every study's.
+Run from the project's folder: ``python benchmarks/train_locator.py --workers 2``. The stages, in order: ``droop`` (of
+the pickup), ``rises`` (which rise is the firing's), ``ends`` (where the burn may end), ``edges`` (shifts of rise and
+collapse), ``fine`` (the end column by column), ``choice`` (which of the likely ends) and ``answers`` (spark or none,
+and the stated errors). A later stage uses the weights of the earlier ones, the last two engines of their own. Truth
+comes from the simulator; the seeds are fixed here and differ from every study's.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -19,6 +19,7 @@ import numpy as np
 from fit_network import finished, fit_network, fit_outputs
 from numpy.typing import NDArray
 
+from sigkit import registry
 from sigkit.locate.answer_features import answer_features
 from sigkit.locate.burn_candidates import candidate_grid
 from sigkit.locate.droop_network import LEAST_RATE, MOST_RATE
@@ -30,7 +31,11 @@ from sigkit.locate.end_network import likely_ends
 from sigkit.locate.fine_ends import fine_ends, fine_features, places, regime
 from sigkit.locate.first_look import FirstLook, first_look
 from sigkit.locate.instant_networks import RIVAL_CHANCE
+from sigkit.locate.levels_about import RunningLevels
+from sigkit.locate.rise_choice import rises_about
+from sigkit.locate.rough_windows import rough_windows
 from sigkit.locate.stated_errors import RATE_EDGES_HZ
+from sigkit.measure.measure_capture import DETECTOR
 from sigkit.prepare.block_summary import summarise_blocks
 from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
 from sigkit.prepare.settled_level import settled_level
@@ -49,9 +54,18 @@ SLOW_HZ, LATER_S = 71e3, 80e-6
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
 STAGES = {
-    "droop": (6000, 0), "ends": (4800, 0), "edges": (4800, 0), "fine": (6000, 0), "choice": (4800, 150),
-    "answers": (5200, 270),
+    "droop": (6000, 0), "rises": (4400, 0), "ends": (4800, 0), "edges": (4800, 0), "fine": (6000, 0),
+    "choice": (4800, 150), "answers": (5200, 270),
 }  # fmt: skip
+#: A rise this near to where a true one arrives is it, seconds and samples; the longer one without a spark, where the
+#: voltage takes so long to swing up.
+RISE_S, SLOW_RISE_S, RISE_SAMPLES = 60e-6, 80e-6, 2.0
+#: Where a rise without a spark arrives behind the switching-off, seconds (our choice: half of its swing).
+HALF_SWING_S = 40e-6
+#: Share of drawn starts that lie anywhere about the switching-off, and between which limits.
+WILD_SHARE, WILD_S = 0.3, (-0.25e-3, 0.4e-3)
+#: A detection this near to a true switching-off is of that firing, seconds.
+DETECTED_S = 1e-3
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
@@ -92,9 +106,20 @@ class Example:
         return edge_shifts(self.look, self.channel.sample_rate_Hz, self.condition.noise, self.primary)
 
 
-def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float | None = None) -> list[Example]:
-    """Return the first look at every firing of a capture, started where a detector might have seen it."""
-    result, truth = [], made.truth
+@dataclass(frozen=True, eq=False)
+class Start:
+    """The firings of one channel, started where a detector saw them or might have, with their truth."""
+
+    channel: Channel
+    condition: ChannelCondition
+    firings: Firings
+    level: NDArray
+    truth: dict[str, NDArray]
+
+
+def starts(made: SimulatedCapture, position_of: Callable[[Channel, NDArray], NDArray]) -> Iterator[Start]:
+    """Yield the firings of each channel of a capture that shows them; NaN leaves a firing out."""
+    truth = made.truth
     for channel in made.capture.channels:
         if channel.kind not in ("secondary_voltage", "primary_voltage"):
             continue
@@ -103,19 +128,73 @@ def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float |
         off = (truth["coil_off_s"][rows] - channel.start_s) * rate
         keep = (off >= 2) & (off < len(channel) - 2)
         rows, off = rows[keep], off[keep]
+        where = position_of(channel, off)
+        order = np.argsort(where, kind="stable")[: int(np.isfinite(where).sum())]
+        rows, position = rows[order], np.clip(where[order], 0, len(channel) - 1).astype(np.int64)
         if rows.size == 0:
             continue
-        late_s = rng.uniform(-30e-6, 60e-6, off.size) + (rate < SLOW_HZ) * rng.uniform(0.0, LATER_S, off.size)
-        position = np.clip(off + late_s * rate, 0, len(channel) - 1).astype(np.int64)
         firings = Firings(
             channel.name, position, position, position, truth["polarity"][rows].astype(np.int8), np.arange(rows.size)
         )
         blocks = summarise_blocks(channel)
         condition = condition_channel(channel, blocks)
         level = settled_level(blocks, rate)[np.minimum(position // blocks.length, blocks.mean.size - 1)]
-        look = first_look(channel, firings, condition, level, given_droop)
-        result.append(Example(channel, condition, look, {name: np.asarray(truth[name])[rows] for name in truth}))
-    return result
+        yield Start(channel, condition, firings, level, {name: np.asarray(truth[name])[rows] for name in truth})
+
+
+def drawn_position(rng: np.random.Generator, channel: Channel, off: NDArray, wild_share: float = 0.0) -> NDArray:
+    """Return where a detector might have seen firings, float samples."""
+    slow = channel.sample_rate_Hz < SLOW_HZ
+    late_s = rng.uniform(-30e-6, 60e-6, off.size) + slow * rng.uniform(0.0, LATER_S, off.size)
+    if wild_share:
+        late_s = np.where(rng.random(off.size) < wild_share, rng.uniform(*WILD_S, off.size), late_s)
+    return np.asarray(off + late_s * channel.sample_rate_Hz)
+
+
+def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float | None = None) -> list[Example]:
+    """Return the first look at every firing of a capture, started where a detector might have seen it."""
+    return [
+        Example(one.channel, one.condition, first_look(one.channel, one.firings, one.condition, one.level, given_droop),
+                one.truth)
+        for one in starts(made, partial(drawn_position, rng))
+    ]  # fmt: skip
+
+
+def rises_task(kept: Path | None, number: int) -> dict[str, list[NDArray]]:
+    """Return rises about firings of one batch, as detected and as drawn, and whether each is the firing's own."""
+    detector = registry.load("detectors", DETECTOR)()
+    rng = np.random.default_rng([SEED, number, 2])
+    parts: dict[str, list[NDArray]] = {"features": [], "label": []}
+    for made in batch(number, kept):
+        found = {one.channel: one.position for one in detector.detect(made.capture)}
+
+        def detected(channel: Channel, off: NDArray, found: dict[str, NDArray] = found) -> NDArray:
+            return _nearest(found.get(channel.name, np.zeros(0)), off, DETECTED_S * channel.sample_rate_Hz)
+
+        drawn = partial(drawn_position, rng, wild_share=WILD_SHARE)
+        for one in (*starts(made, detected), *starts(made, drawn)):
+            rough = rough_windows(one.channel, one.firings, one.condition, one.level)
+            rises = rises_about(one.channel, one.firings, one.condition, rough, RunningLevels(rough.rows))
+            rate = one.channel.sample_rate_Hz
+            sparked = one.truth["sparked"] == "yes"
+            true_s = np.where(sparked, one.truth["breakdown_s"], one.truth["coil_off_s"] + HALF_SWING_S)
+            true = (true_s - one.channel.start_s) * rate - rises.origin
+            away = np.where(np.isfinite(rises.gain), np.abs(rises.column - true[:, None]), np.inf)
+            nearest = away.min(axis=1)
+            hit = nearest < np.where(sparked, RISE_S, SLOW_RISE_S) * rate + RISE_SAMPLES
+            label = (away == nearest[:, None]) & hit[:, None]
+            usable = np.isfinite(rises.gain) & hit[:, None]
+            parts["features"].append(rises.features[usable].astype(np.float32))
+            parts["label"].append(label[usable].astype(np.int8))
+    return parts
+
+
+def _nearest(found: NDArray, off: NDArray, within: float) -> NDArray:
+    """Return the nearest detection to each true switching-off; NaN where none is near."""
+    if not found.size or not off.size:
+        return np.full(off.size, np.nan)
+    nearest = found[np.abs(found[None, :] - off[:, None]).argmin(axis=1)].astype(float)
+    return np.where(np.abs(nearest - off) <= within, nearest, np.nan)
 
 
 def droop_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
@@ -261,6 +340,8 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
     """Fit and write the weights of one stage."""
     if stage == "droop":
         fit_outputs(examples["features"], examples["rate"], (96, 48), FOLDER / "droop_weights.npz")
+    elif stage == "rises":
+        fit_network(examples["features"], examples["label"], (64, 32), FOLDER / "rise_weights.npz", 1, SETTLING)
     elif stage == "ends":
         fit_network(examples["features"], examples["label"], (96, 32), FOLDER / "end_weights.npz")
     elif stage == "edges":
@@ -314,7 +395,7 @@ def main() -> None:
     for name in options.stage or list(STAGES):
         engines, first = STAGES[name]
         count = max(1, (options.engines or engines) // ENGINES_A_TASK)
-        task = partial(make_task, stages[name], options.keep)
+        task = partial(rises_task, options.keep) if name == "rises" else partial(make_task, stages[name], options.keep)
         parts: dict[str, list[NDArray]] = {}
         for one in finished(task, list(range(first, first + count)), options.workers, name):
             for key, values in one.items():

@@ -9,18 +9,10 @@ from numpy.typing import NDArray
 
 from sigkit.prepare.median import row_median
 
-#: Search range about the detector's onset, seconds (our choice: two blocks of lag and a slow rise).
-BEFORE_S = 0.25e-3
-AFTER_S = 0.30e-3
 #: The first rise ends within this time after its start, seconds (our choice: a ring-up quarter period).
 RISE_S = 0.12e-3
 #: A firing line stands out when it is this much taller than the burn line behind it (our choice).
 SPIKE_RATIO = 1.25
-#: A coil that runs into its current limit shortly before it is switched off shows a rise as steep as the firing's, but
-#: no burn line stands behind it. A later or earlier rise is taken instead where rise plus this many times the mean
-#: level in this window behind it is larger, and it rises by at least this share of the steepest, this far from it (our
-#: choice, on simulated engines).
-_BEHIND_WEIGHT, _BEHIND_S, _BEHIND_SHARE, _APART_S = 2.0, (20e-6, 150e-6), 0.2, 50e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,15 +40,19 @@ class Breakdowns:
     spike: NDArray[np.bool_]
 
 
-def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) -> Breakdowns:
+def find_breakdown(
+    rows: NDArray, steep: NDArray, steepest: NDArray, interval_s: float, noise: float
+) -> Breakdowns:
     """Find the rise out of the dwell and its end.
 
     Parameters
     ----------
     rows : ndarray, shape (n, m)
         Signed so that firing lines point up, about the settled level; NaN off the record.
-    zero : int
-        Column of the detector's onset.
+    steep : ndarray of int64, shape (n,)
+        Column where the firing's rise arrives (`sigkit.locate.rise_choice`).
+    steepest : ndarray of int64, shape (n,)
+        Column of the steepest rise, most often the same.
     interval_s : float
     noise : float
         Standard deviation of one sample.
@@ -68,21 +64,14 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     n, m = rows.shape
     index = np.arange(n)
     column = np.arange(m)[None, :]
-    low = max(0, zero - round(BEFORE_S / interval_s))
-    high = min(m, zero + round(AFTER_S / interval_s) + 1)
     part = np.where(np.isfinite(rows), rows, -np.inf)
-    swing = _swing(part, max(1, round(40e-6 / interval_s)))
-    swing[:, :low] = -np.inf
-    swing[:, high:] = -np.inf
-    # Where the record rises most within 40 us, and stays up: the switching-off.
-    steep, steepest = _risen_for_good(part, swing, interval_s)
     reach = max(2, round(RISE_S / interval_s))
     near = (column >= steep[:, None] - 1) & (column <= steep[:, None] + reach)
     early_first = steep + max(2, round(20e-6 / interval_s))
     early_last = steep + max(4, round(120e-6 / interval_s))
     within = (column >= early_first[:, None]) & (column <= early_last[:, None])
     early = _median(rows, within)
-    # Behind a limit the dwell is what lies between the two rises.
+    # Behind a steeper rise, of a coil that runs into its current limit, the dwell is what lies between the two.
     limited = steepest < steep
     gap = np.where(limited, max(2, round(20e-6 / interval_s)), max(2, round(50e-6 / interval_s)))
     begin = steep - max(6, round(250e-6 / interval_s))
@@ -109,32 +98,6 @@ def find_breakdown(rows: NDArray, zero: int, interval_s: float, noise: float) ->
     coil_off = np.where(np.isfinite(coil_off), coil_off, steep - 1.0)
     coil_off = np.minimum(coil_off, breakdown)
     return Breakdowns(coil_off, breakdown, peak, peak_level, early, dwell, spike)
-
-
-def _swing(part: NDArray, width: int) -> NDArray[np.float64]:
-    """Rise over ``width`` columns, at the column where it arrives."""
-    result = np.full(part.shape, -np.inf)
-    with np.errstate(invalid="ignore"):
-        result[:, width:] = part[:, width:] - part[:, :-width]
-    return np.where(np.isfinite(result), result, -np.inf)
-
-
-def _risen_for_good(part: NDArray, swing: NDArray, interval_s: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Column of the rise behind which the record stands clearly higher, and of the steepest: most often the same."""
-    n, m = part.shape
-    index, column = np.arange(n), np.arange(m)
-    first, last = (max(1, round(value / interval_s)) for value in _BEHIND_S)
-    begin, end = np.minimum(column + first, m), np.minimum(column + max(last, first + 1), m)
-    sums = np.zeros((n, m + 1))
-    np.cumsum(np.where(np.isfinite(part), part, 0.0), axis=1, out=sums[:, 1:])
-    behind = (sums[:, end] - sums[:, begin]) / np.maximum(end - begin, 1)
-    likely = (swing + _BEHIND_WEIGHT * behind).argmax(axis=1)
-    reach = max(1, round(40e-6 / interval_s))
-    likely = np.where(np.abs(column - likely[:, None]) <= reach, swing, -np.inf).argmax(axis=1)
-    steepest = swing.argmax(axis=1)
-    other = np.abs(likely - steepest) > _APART_S / interval_s
-    other &= swing[index, likely] >= _BEHIND_SHARE * swing[index, steepest]
-    return np.where(other, likely, steepest), steepest
 
 
 def _median(rows: NDArray, where: NDArray) -> NDArray[np.float64]:

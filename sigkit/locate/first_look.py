@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.locate.edge_features import REACH
-from sigkit.locate.find_breakdown import AFTER_S, BEFORE_S, Breakdowns, find_breakdown
+from sigkit.locate.find_breakdown import Breakdowns, find_breakdown
 from sigkit.locate.levels_about import RunningLevels
+from sigkit.locate.rise_choice import choose_rises, rises_about
 from sigkit.locate.rough_windows import RoughWindows, rough_windows
 from sigkit.prepare.channel_condition import ChannelCondition
-from sigkit.prepare.firing_windows import cut_windows
 from sigkit.types.channel import Channel
 from sigkit.types.firings import Firings
 
@@ -35,6 +33,8 @@ class FirstLook:
         Columns of the rough rows.
     column_noise : float
         Standard deviation of the noise of one rough column.
+    levels : RunningLevels
+        Mean levels of the rough rows; several networks read them.
     """
 
     rough: RoughWindows
@@ -43,11 +43,7 @@ class FirstLook:
     origin: NDArray[np.int64]
     breakdown: NDArray[np.float64]
     column_noise: float
-
-    @cached_property
-    def levels(self) -> RunningLevels:
-        """Mean levels of the rough rows; three networks read them."""
-        return RunningLevels(self.rough.rows)
+    levels: RunningLevels
 
 
 def first_look(
@@ -66,18 +62,11 @@ def first_look(
         Droop rate to undo, 1/s; told from the windows by default.
     """
     rough = rough_windows(channel, firings, condition, level, given_droop)
-    interval_s = 1.0 / channel.sample_rate_Hz
-    # As far as the networks look about an edge found at the limits of the search: a window that ended before would tell
-    # them where it was laid.
-    before = round(BEFORE_S / interval_s) + max(round(0.35e-3 / interval_s), REACH)
-    after = round(AFTER_S / interval_s) + max(round(0.25e-3 / interval_s), REACH)
-    origin = firings.position - before
-    fine = cut_windows(channel, origin, before + after + 1) * rough.sign[:, None]
-    if rough.tone.frequency_Hz:
-        # The tone counts from the middle of the first rough column.
-        start = (origin - rough.origin)[:, None] - 0.5 * (rough.factor - 1)
-        fine = fine - rough.tone.at((start + np.arange(fine.shape[1])) * interval_s)
-    fine -= rough.baseline[:, None]
-    found = find_breakdown(fine, before, interval_s, condition.noise)
-    breakdown = rough.to_columns(origin + found.breakdown)
-    return FirstLook(rough, found, fine, origin, breakdown, condition.noise / float(np.sqrt(rough.factor)))
+    levels = RunningLevels(rough.rows)
+    rises = rises_about(channel, firings, condition, rough, levels)
+    found = find_breakdown(
+        rises.rows, choose_rises(rises), rises.column[:, 0], 1.0 / channel.sample_rate_Hz, condition.noise
+    )
+    breakdown = rough.to_columns(rises.origin + found.breakdown)
+    column_noise = condition.noise / float(np.sqrt(rough.factor))
+    return FirstLook(rough, found, rises.rows, rises.origin, breakdown, column_noise, levels)

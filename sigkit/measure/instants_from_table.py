@@ -76,7 +76,10 @@ def instants_from_table(
     for name in ("breakdown", "burn_end"):
         flag = found[name].flag
         flag[(sparked == "no") & ~np.isfinite(found[name].position)] = missing("no_spark")
-    return Instants(channel.name, **found, sparked=sparked, intervals=_intervals(channel, found, intervals))
+    return Instants(
+        channel.name, found["coil_on"], found["coil_off"], found["breakdown"], found["burn_end"], sparked,
+        _intervals(channel, found, intervals),
+    )  # fmt: skip
 
 
 def firings_from_instants(

@@ -66,6 +66,8 @@ class Instants:
     sparked : ndarray of str, shape (n,)
         One of `SPARK_STATES`.
     intervals : Intervals
+    in_common : float
+        What the errors of breakdown and burn_end have in common, as a share of the smaller one's variance, 0 to 1.
     """
 
     channel: str
@@ -75,6 +77,7 @@ class Instants:
     burn_end: Instant
     sparked: NDArray[np.str_]
     intervals: Intervals
+    in_common: float = 0.0
 
     def __len__(self) -> int:
         return int(self.sparked.shape[0])

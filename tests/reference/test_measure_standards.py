@@ -7,6 +7,7 @@ takes; the other regression sets of NIST have models that no fit of ours has.
 from __future__ import annotations
 
 import importlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -219,3 +220,21 @@ def test_relative_uncertainties_of_an_event_agree_with_monte_carlo() -> None:
     # Supply and slope once, the current squared.
     assert stated == pytest.approx(np.sqrt(0.03**2 + 0.02**2 + (2 * 0.02) ** 2), rel=0.02)
     assert spread == pytest.approx(stated, rel=0.06)
+
+
+def test_what_two_instants_have_in_common_leaves_their_difference():
+    # JCGM 100:2008, 5.2.2 (from memory): u2(y) = u2(a) + u2(b) - 2 u(a, b), here against drawn errors.
+    rng = np.random.default_rng(11)
+    for first_u, second_u in ((0.5, 0.5), (0.3, 0.9), (1.2, 0.4)):
+        shared = np.sqrt(1.0 / 3.0) * min(first_u, second_u) * rng.standard_normal(200_000)
+        errors = [
+            shared + np.sqrt(u**2 - min(first_u, second_u) ** 2 / 3.0) * rng.standard_normal(200_000)
+            for u in (first_u, second_u)
+        ]
+        channel = Channel("1", np.zeros(4000), 1e6)
+        table = {f"{name}_s": np.array([at]) for name, at in (("breakdown", 1e-3), ("burn_end", 2e-3))}
+        table |= {"breakdown_u_s": np.array([first_u * 1e-6]), "burn_end_u_s": np.array([second_u * 1e-6])}
+        instants = replace(instants_from_table(channel, table), in_common=1.0 / 3.0)
+        burn = measure_times(channel, instants)["burn_time"]
+        assert burn.u[0] * 1e3 == pytest.approx(np.std(errors[1] - errors[0]), rel=0.01)
+        assert (burn.hi - burn.lo)[0] * 1e3 / 2 == pytest.approx(1.96 * np.std(errors[1] - errors[0]), rel=0.01)
