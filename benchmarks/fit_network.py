@@ -67,11 +67,14 @@ def fit_further(features: NDArray, label: NDArray, stored: Path, stages: tuple[t
     _write([network], arrays["centre"], arrays["spread"], stored)
 
 
-def fit_outputs(features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path) -> None:
-    """Fit a network on numbers, shape (n, outputs), and write its weights as ``.npz``."""
+def fit_outputs(
+    features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path,
+    settling: tuple[tuple[float, int], ...] = (),
+) -> None:  # fmt: skip
+    """Fit a network on numbers, shape (n, outputs), and write its weights as ``.npz``; settling as in `fit_network`."""
     from sklearn.neural_network import MLPRegressor
 
-    _fit(MLPRegressor, features, target, layers, out)
+    _fit(MLPRegressor, features, target, layers, out, 1, settling)
 
 
 def _fit(

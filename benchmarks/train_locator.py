@@ -10,16 +10,16 @@ comes from the simulator; the seeds are fixed here and differ from every study's
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+from firing_starts import StartsOf, detected, drawn, starts
 from fit_network import finished, fit_network, fit_outputs
 from numpy.typing import NDArray
 
-from sigkit import registry
 from sigkit.locate.answer_features import answer_features
 from sigkit.locate.burn_candidates import candidate_grid
 from sigkit.locate.droop_network import LEAST_RATE, MOST_RATE
@@ -35,22 +35,16 @@ from sigkit.locate.levels_about import RunningLevels
 from sigkit.locate.rise_choice import rises_about
 from sigkit.locate.rough_windows import rough_windows
 from sigkit.locate.stated_errors import RATE_EDGES_HZ
-from sigkit.measure.measure_capture import DETECTOR
-from sigkit.prepare.block_summary import summarise_blocks
-from sigkit.prepare.channel_condition import ChannelCondition, condition_channel
-from sigkit.prepare.settled_level import settled_level
+from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.simulate.simulated_capture import SimulatedCapture, iterate_captures
 from sigkit.simulate.study_recipe import StudyRecipe
 from sigkit.types.channel import Channel
-from sigkit.types.firings import Firings
 
 SEED = 20_260_103
 ENGINES_A_TASK = 40
 FIRINGS_PER_LEAD = 3
 #: Every so many batches, the engines are of other structure than the usual.
 EACH_OTHER = 3
-#: Below this rate the detector's positions lie up to so much later (seen on 320 engines; our choice).
-SLOW_HZ, LATER_S = 71e3, 80e-6
 FOLDER = Path("sigkit/locate")
 #: Engines of each stage by default, and the first batch of it.
 STAGES = {
@@ -62,10 +56,8 @@ STAGES = {
 RISE_S, SLOW_RISE_S, RISE_SAMPLES = 60e-6, 80e-6, 2.0
 #: Where a rise without a spark arrives behind the switching-off, seconds (our choice: half of its swing).
 HALF_SWING_S = 40e-6
-#: Share of drawn starts that lie anywhere about the switching-off, and between which limits.
-WILD_SHARE, WILD_S = 0.3, (-0.25e-3, 0.4e-3)
-#: A detection this near to a true switching-off is of that firing, seconds.
-DETECTED_S = 1e-3
+#: Share of drawn starts that lie anywhere about the switching-off, when rises are learnt.
+WILD_SHARE = 0.3
 #: Coarse candidates this near to the true end count as it (half a step of the grid), further ones up to the second
 #: limit are left out; others are drawn from near and far.
 LEFT_OUT_S = 14e-6
@@ -106,95 +98,33 @@ class Example:
         return edge_shifts(self.look, self.channel.sample_rate_Hz, self.condition.noise, self.primary)
 
 
-@dataclass(frozen=True, eq=False)
-class Start:
-    """The firings of one channel, started where a detector saw them or might have, with their truth."""
-
-    channel: Channel
-    condition: ChannelCondition
-    firings: Firings
-    level: NDArray
-    truth: dict[str, NDArray]
-
-
-def starts(made: SimulatedCapture, position_of: Callable[[Channel, NDArray], NDArray]) -> Iterator[Start]:
-    """Yield the firings of each channel of a capture that shows them; NaN leaves a firing out."""
-    truth = made.truth
-    for channel in made.capture.channels:
-        if channel.kind not in ("secondary_voltage", "primary_voltage"):
-            continue
-        rate = channel.sample_rate_Hz
-        rows = np.flatnonzero((truth["channel"] == channel.name) & ~truth["absent"])
-        off = (truth["coil_off_s"][rows] - channel.start_s) * rate
-        keep = (off >= 2) & (off < len(channel) - 2)
-        rows, off = rows[keep], off[keep]
-        where = position_of(channel, off)
-        order = np.argsort(where, kind="stable")[: int(np.isfinite(where).sum())]
-        rows, position = rows[order], np.clip(where[order], 0, len(channel) - 1).astype(np.int64)
-        if rows.size == 0:
-            continue
-        firings = Firings(
-            channel.name, position, position, position, truth["polarity"][rows].astype(np.int8), np.arange(rows.size)
-        )
-        blocks = summarise_blocks(channel)
-        condition = condition_channel(channel, blocks)
-        level = settled_level(blocks, rate)[np.minimum(position // blocks.length, blocks.mean.size - 1)]
-        yield Start(channel, condition, firings, level, {name: np.asarray(truth[name])[rows] for name in truth})
-
-
-def drawn_position(rng: np.random.Generator, channel: Channel, off: NDArray, wild_share: float = 0.0) -> NDArray:
-    """Return where a detector might have seen firings, float samples."""
-    slow = channel.sample_rate_Hz < SLOW_HZ
-    late_s = rng.uniform(-30e-6, 60e-6, off.size) + slow * rng.uniform(0.0, LATER_S, off.size)
-    if wild_share:
-        late_s = np.where(rng.random(off.size) < wild_share, rng.uniform(*WILD_S, off.size), late_s)
-    return np.asarray(off + late_s * channel.sample_rate_Hz)
-
-
-def looks(made: SimulatedCapture, rng: np.random.Generator, given_droop: float | None = None) -> list[Example]:
-    """Return the first look at every firing of a capture, started where a detector might have seen it."""
+def looks(made: SimulatedCapture, starts_of: StartsOf, given_droop: float | None = None) -> list[Example]:
+    """Return the first look at the firings of a capture."""
     return [
         Example(one.channel, one.condition, first_look(one.channel, one.firings, one.condition, one.level, given_droop),
                 one.truth)
-        for one in starts(made, partial(drawn_position, rng))
+        for one in starts(made, starts_of)
     ]  # fmt: skip
 
 
 def rises_task(kept: Path | None, number: int) -> dict[str, list[NDArray]]:
     """Return rises about firings of one batch, as detected and as drawn, and whether each is the firing's own."""
-    detector = registry.load("detectors", DETECTOR)()
-    rng = np.random.default_rng([SEED, number, 2])
+    wild = drawn(np.random.default_rng([SEED, number, 2]), WILD_SHARE)
     parts: dict[str, list[NDArray]] = {"features": [], "label": []}
     for made in batch(number, kept):
-        found = {one.channel: one.position for one in detector.detect(made.capture)}
-
-        def detected(channel: Channel, off: NDArray, found: dict[str, NDArray] = found) -> NDArray:
-            return _nearest(found.get(channel.name, np.zeros(0)), off, DETECTED_S * channel.sample_rate_Hz)
-
-        drawn = partial(drawn_position, rng, wild_share=WILD_SHARE)
-        for one in (*starts(made, detected), *starts(made, drawn)):
+        for one in (*starts(made, detected(made)), *starts(made, wild)):
             rough = rough_windows(one.channel, one.firings, one.condition, one.level)
             rises = rises_about(one.channel, one.firings, one.condition, rough, RunningLevels(rough.rows))
-            rate = one.channel.sample_rate_Hz
-            sparked = one.truth["sparked"] == "yes"
+            rate, sparked = one.channel.sample_rate_Hz, one.truth["sparked"] == "yes"
             true_s = np.where(sparked, one.truth["breakdown_s"], one.truth["coil_off_s"] + HALF_SWING_S)
             true = (true_s - one.channel.start_s) * rate - rises.origin
             away = np.where(np.isfinite(rises.gain), np.abs(rises.column - true[:, None]), np.inf)
-            nearest = away.min(axis=1)
-            hit = nearest < np.where(sparked, RISE_S, SLOW_RISE_S) * rate + RISE_SAMPLES
-            label = (away == nearest[:, None]) & hit[:, None]
-            usable = np.isfinite(rises.gain) & hit[:, None]
+            nearest = away.min(axis=1, keepdims=True)
+            hit = nearest < np.where(sparked, RISE_S, SLOW_RISE_S)[:, None] * rate + RISE_SAMPLES
+            usable = np.isfinite(rises.gain) & hit
             parts["features"].append(rises.features[usable].astype(np.float32))
-            parts["label"].append(label[usable].astype(np.int8))
+            parts["label"].append((away == nearest)[usable].astype(np.int8))
     return parts
-
-
-def _nearest(found: NDArray, off: NDArray, within: float) -> NDArray:
-    """Return the nearest detection to each true switching-off; NaN where none is near."""
-    if not found.size or not off.size:
-        return np.full(off.size, np.nan)
-    nearest = found[np.abs(found[None, :] - off[:, None]).argmin(axis=1)].astype(float)
-    return np.where(np.abs(nearest - off) <= within, nearest, np.nan)
 
 
 def droop_stage(one: Example, rng: np.random.Generator) -> dict[str, NDArray]:
@@ -314,8 +244,10 @@ def make_task(stage: Stage, kept: Path | None, number: int) -> dict[str, list[ND
     rng = np.random.default_rng([SEED, number, 1])
     parts: dict[str, list[NDArray]] = {}
     for made in batch(number, kept):
+        # Errors are stated of what was detected, gross lateness and all.
+        where = detected(made) if stage is answers_stage else drawn(rng)
         # The first stage is there for the droop: it cannot ask for it.
-        for one in looks(made, rng, 0.0 if stage is droop_stage else None):
+        for one in looks(made, where, 0.0 if stage is droop_stage else None):
             for name, values in stage(one, rng).items():
                 parts.setdefault(name, []).append(values)
     return parts
@@ -345,7 +277,8 @@ def fit(stage: str, examples: dict[str, NDArray]) -> None:
     elif stage == "ends":
         fit_network(examples["features"], examples["label"], (96, 32), FOLDER / "end_weights.npz")
     elif stage == "edges":
-        fit_outputs(examples["features"], np.arcsinh(examples["late"]), (96, 48), FOLDER / "edge_weights.npz")
+        late = np.arcsinh(examples["late"])
+        fit_outputs(examples["features"], late, (96, 48), FOLDER / "edge_weights.npz", SETTLING)
     elif stage == "fine":
         for which in ("fast", "slow"):
             out = FOLDER / f"fine_{which}_weights.npz"

@@ -12,7 +12,7 @@ from sigkit.locate.first_look import FirstLook
 #: Bins about the end whose levels tell how sharp it is, seconds (our choice: a soft end takes tens of microseconds); on
 #: slow records they are as many times wider as columns are longer than 8 us.
 ABOUT_S = 1e-6 * np.array([-60.0, -20.0, -4.0, 4.0, 12.0, 30.0, 70.0])
-FEATURE_COUNT = 27 + 2 + ABOUT_S.size - 1
+FEATURE_COUNT = 29 + 3 + ABOUT_S.size - 1
 #: Stretch at the end of the record whose level is compared with the early burn line, seconds (our choice).
 TAIL_S = 40e-6
 
@@ -66,6 +66,7 @@ def answer_features(
     gap = np.clip(np.where(np.isfinite(likely.log_odds), likely.log_odds, -1e3) - rival, -1.0, 20.0)
     burn_s = np.maximum(chosen.column - look.breakdown, 0.1) * interval_s
     distance_s = np.abs(chosen.rival - chosen.column) * interval_s
+    rise_away_s = look.rise.rival_away / sample_rate_Hz
     parts = [
         chosen.log_odds, chosen.fine_odds, np.clip(likely.log_odds, -20.0, 20.0), gap, chosen.share, chosen.rival_share,
         np.log10(1e-3 + chosen.rival_share * np.nan_to_num(distance_s) / 1e-4),
@@ -79,6 +80,8 @@ def answer_features(
         np.log10(interval_s / 1e-6) * one, np.log10(sample_rate_Hz / 1e6) * one, float(primary) * one,
         np.log10(1.0 + look.rough.droop_rate) * one, np.isfinite(look.rough.coil_on).astype(float),
         np.clip((look.origin + found.coil_off) / sample_rate_Hz / 1e-3, 0.0, 1.0),
-        np.log10(0.03 + np.nan_to_num(chosen.width, nan=2.0)), np.log10(1e-6 + chosen.mass), *about.T,
+        np.log10(0.03 + np.nan_to_num(chosen.width, nan=2.0)), np.log10(1e-6 + chosen.mass),
+        np.clip(look.rise.log_odds, -20.0, 20.0), look.rise.share,
+        np.log10(1e-3 + look.rise.rival_share * rise_away_s / 1e-4), *about.T,
     ]  # fmt: skip
     return np.nan_to_num(np.stack(parts, axis=1), nan=0.0, posinf=0.0, neginf=0.0)

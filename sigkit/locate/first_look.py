@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sigkit.locate.find_breakdown import Breakdowns, find_breakdown
 from sigkit.locate.levels_about import RunningLevels
-from sigkit.locate.rise_choice import choose_rises, rises_about
+from sigkit.locate.rise_choice import ChosenRises, choose_rises, rises_about
 from sigkit.locate.rough_windows import RoughWindows, rough_windows
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.types.channel import Channel
@@ -35,6 +35,8 @@ class FirstLook:
         Standard deviation of the noise of one rough column.
     levels : RunningLevels
         Mean levels of the rough rows; several networks read them.
+    rise : ChosenRises
+        In columns of the fine rows.
     """
 
     rough: RoughWindows
@@ -44,6 +46,7 @@ class FirstLook:
     breakdown: NDArray[np.float64]
     column_noise: float
     levels: RunningLevels
+    rise: ChosenRises
 
 
 def first_look(
@@ -64,9 +67,10 @@ def first_look(
     rough = rough_windows(channel, firings, condition, level, given_droop)
     levels = RunningLevels(rough.rows)
     rises = rises_about(channel, firings, condition, rough, levels)
+    rise = choose_rises(rises)
     found = find_breakdown(
-        rises.rows, choose_rises(rises), rises.column[:, 0], 1.0 / channel.sample_rate_Hz, condition.noise
+        rises.rows, rise.column, rises.column[:, 0], 1.0 / channel.sample_rate_Hz, condition.noise
     )
     breakdown = rough.to_columns(rises.origin + found.breakdown)
     column_noise = condition.noise / float(np.sqrt(rough.factor))
-    return FirstLook(rough, found, rises.rows, rises.origin, breakdown, column_noise, levels)
+    return FirstLook(rough, found, rises.rows, rises.origin, breakdown, column_noise, levels, rise)

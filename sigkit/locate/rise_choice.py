@@ -39,6 +39,8 @@ EDGES_S = 1e-6 * np.array([
 BEHIND = int(np.searchsorted(EDGES_S, 0.0))
 #: The top of a rise is sought within this time behind it, seconds (our choice).
 TOP_S = 0.12e-3
+#: Log-odds are cut here: beyond, a rise is as good as certain.
+MOST = 20.0
 FURTHER = 17
 FEATURE_COUNT = EDGES_S.size - 1 + FURTHER
 
@@ -192,8 +194,31 @@ def _weights() -> dict[str, NDArray[np.float32]]:
     return load_network("sigkit.locate", WEIGHTS, FEATURE_COUNT)
 
 
-def choose_rises(rises: Rises) -> NDArray[np.int64]:
-    """Return the column of the rise of each firing, shape (n,).
+@dataclass(frozen=True, eq=False)
+class ChosenRises:
+    """The rise of each of n firings. Arrays have shape (n,).
+
+    Attributes
+    ----------
+    column : ndarray of int64
+        Where it arrives.
+    log_odds : ndarray
+        That this is the firing's own; 0 where nothing rises.
+    share : ndarray
+        Its chance among all rises.
+    rival_share, rival_away : ndarray
+        Chance of the likeliest other rise, and how many columns away it arrives; 0 where there is none.
+    """
+
+    column: NDArray[np.int64]
+    log_odds: NDArray[np.float64]
+    share: NDArray[np.float64]
+    rival_share: NDArray[np.float64]
+    rival_away: NDArray[np.int64]
+
+
+def choose_rises(rises: Rises) -> ChosenRises:
+    """Choose the rise of each firing.
 
     Raises
     ------
@@ -201,4 +226,12 @@ def choose_rises(rises: Rises) -> NDArray[np.int64]:
         When the stored weights do not fit the features.
     """
     odds = np.where(np.isfinite(rises.gain), evaluate_network(_weights(), rises.features), -np.inf)
-    return np.asarray(rises.column[np.arange(len(odds)), odds.argmax(axis=1)])
+    index = np.arange(len(odds))
+    first, second = np.argsort(-odds, axis=1, kind="stable")[:, :2].T
+    chance = np.exp(np.clip(odds, -np.inf, MOST))
+    share = chance / np.maximum(chance.sum(axis=1, keepdims=True), 1e-300)
+    column = rises.column[index, first]
+    return ChosenRises(
+        column, np.where(np.isfinite(odds[index, first]), odds[index, first], 0.0), share[index, first],
+        share[index, second], np.abs(rises.column[index, second] - column),
+    )  # fmt: skip

@@ -43,10 +43,12 @@ def told_droop(
     -------
     float
     """
-    # The firing line points away from the dwell, whatever polarity was given; at low rates it may fall between samples.
+    # Without a polarity the firing line tells it, which points away from the dwell; at low rates and behind a quick pickup
+    # it may fall between samples.
     rise = np.nan_to_num(rise - rise[:, :1])
     top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
-    polarity = np.where(top != 0, np.sign(top), firings.polarity[rows]).astype(np.int8)
+    given = firings.polarity[rows]
+    polarity = np.where(given != 0, given, np.sign(top)).astype(np.int8)
     own = Firings(
         firings.channel, firings.position[rows], firings.start[rows], firings.stop[rows], polarity,
         firings.event[rows],
