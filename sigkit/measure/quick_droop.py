@@ -43,8 +43,8 @@ def told_droop(
     -------
     float
     """
-    # Without a polarity the firing line tells it, which points away from the dwell; at low rates and behind a quick pickup
-    # it may fall between samples.
+    # Without a polarity the firing line tells it, which points away from the dwell; at low rates and behind a quick
+    # pickup it may fall between samples.
     rise = np.nan_to_num(rise - rise[:, :1])
     top = np.take_along_axis(rise, np.abs(rise).argmax(axis=1)[:, None], axis=1)[:, 0]
     given = firings.polarity[rows]
