@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-import tomllib
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ import numpy as np
 from first_table_lines import Line, confusion_of_best, make_lines
 from first_table_rows import score_engines
 from first_table_strata import coverage_by_stratum, strata_markdown
-from study_files import about_study, write_study
+from study_files import about_study, read_study, write_study
 
 from sigkit import provenance
 from sigkit.classify.model_store import load_default_model
@@ -43,7 +42,7 @@ def main() -> int:
     parser.add_argument("--parts", type=Path, help="folder that keeps finished tasks")
     options = parser.parse_args()
 
-    protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    protocol = read_study(options.protocol, "first_table")
     wanted = options.firings or protocol["firings"]
     model = load_default_model()
     about = about_study(

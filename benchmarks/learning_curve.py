@@ -11,12 +11,11 @@ import argparse
 import dataclasses
 import sys
 import tempfile
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from study_files import about_study, caveats, write_study
+from study_files import about_study, caveats, read_study, write_study
 
 from sigkit import provenance, registry
 from sigkit.bench.evaluate import default_cache
@@ -43,7 +42,7 @@ def main() -> int:
     parser.add_argument("--sizes", type=int, nargs="+", help="other numbers of engines, drawn once: a look, no result")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0 is one a core")
     options = parser.parse_args()
-    study = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    study = read_study(options.protocol, "learning_curve")
     seed = provenance.study_seed(options.protocol)
     protocol = read_protocol(study["protocol"])
     dataset = protocol_data(protocol, options.cache, options.workers, progress=True)

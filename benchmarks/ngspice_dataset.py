@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from ngspice_firings import Recorded, record_engine
 from numpy.typing import NDArray
+from study_files import read_study
 
 from sigkit import provenance
 from sigkit.capture.sidecar import write_sidecar
@@ -41,7 +41,7 @@ def main() -> int:
     parser.add_argument("--test", type=int, default=40, help="engines of the test split")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0 is one a core")
     options = parser.parse_args()
-    protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    protocol = read_study(options.protocol, "ngspice_firings")
     seed = provenance.study_seed(options.protocol)
     made = make_dataset(options.folder, protocol, seed, options.develop, options.test, options.workers)
     sys.stdout.write(f"{options.folder}: {len(made.engines)} engines\n")

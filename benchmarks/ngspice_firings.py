@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,7 @@ from ngspice_circuits import (
     write_circuit,
 )
 from numpy.typing import NDArray
-from study_files import about_study
+from study_files import about_study, read_study
 
 from sigkit import provenance
 from sigkit.errors import SimulationError
@@ -60,7 +59,7 @@ def main() -> int:
     parser.add_argument("--firings", type=int, help="fewer firings than the protocol asks for: a look, no result")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0 is one a core")
     options = parser.parse_args()
-    protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    protocol = read_study(options.protocol, "ngspice_firings")
     wanted = options.firings or protocol["firings"]
     seed = provenance.study_seed(options.protocol)
     engines = -(-wanted // protocol["firings_an_engine"])

@@ -10,13 +10,12 @@ import argparse
 import json
 import sys
 import time
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from study_files import about_study
+from study_files import about_study, read_study
 
 from sigkit import provenance, registry
 from sigkit.jobs import TaskFailure, stream_jobs
@@ -42,7 +41,7 @@ def main() -> int:
     parser.add_argument("--firings", type=int, help="fewer firings than the protocol asks for: a look, no result")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0 is one a core")
     options = parser.parse_args()
-    protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    protocol = read_study(options.protocol, "rivals")
     seed = provenance.study_seed(options.protocol)
     wanted = options.firings or protocol["firings"]
     listed = [one for one in registry.plugins("locators") if one.name == LOCATOR or one.name.startswith("baseline_")]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tomllib
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ import numpy as np
 from first_table_lines import Line, LineMaker, make_lines
 from first_table_rows import score_engines
 from numpy.typing import NDArray
-from study_files import about_study, caveats, write_study
+from study_files import about_study, caveats, read_study, write_study
 
 from sigkit import provenance
 from sigkit.jobs import TaskFailure, run_jobs
@@ -53,7 +52,7 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=0)
     parser.add_argument("--engines", type=int, help="engines a value, not the protocol's: a look, no result")
     options = parser.parse_args()
-    protocol = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    protocol = read_study(options.protocol, "robustness")
     seed = provenance.study_seed(options.protocol)
     common = {name: _tuple(value) for name, value in protocol["recipe"].items()}
     tolerance_s = protocol["matching"]["tolerance_ms"] * 1e-3

@@ -1,13 +1,28 @@
-"""What the studies' files share: what is said about a run, what warns of a look, and how both are written."""
+"""What the studies' files share: how a protocol is read, what is said about a run, and how results are written."""
 
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 from typing import Any
 
 from sigkit import provenance
 from sigkit.score.plain import plain
+
+
+def read_study(path: Path, name: str) -> dict[str, Any]:
+    """Return the protocol of the study ``name``; one that cannot be read or is another's ends the run and says why."""
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise SystemExit(f"{path}: the protocol cannot be read ({reason}); give the .toml file of a study") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SystemExit(f"{path}: expected a protocol in TOML; {error}") from error
+    if found.get("name") != name:
+        raise SystemExit(f"{path}: expected name = {name!r}, found {found.get('name')!r}; give that study's protocol")
+    return found
 
 
 def about_study(protocol: Path, seed: int, **more: Any) -> dict[str, Any]:

@@ -10,14 +10,13 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from ngspice_circuits import TAUGHT_WORDS
 from ngspice_dataset import make_dataset
-from study_files import about_study, caveats, write_study
+from study_files import about_study, caveats, read_study, write_study
 
 from sigkit import provenance
 from sigkit.bench.evaluate import default_cache
@@ -51,7 +50,7 @@ def main() -> int:
     parser.add_argument("--engines", type=int, help="solved engines, not the protocol's: a look, no result")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0 is one a core")
     options = parser.parse_args()
-    study = tomllib.loads(options.protocol.read_text(encoding="utf-8"))
+    study = read_study(options.protocol, "transfer")
     solved_protocol = options.protocol.parent / study["solved"]
     seed = provenance.study_seed(solved_protocol)
     engines = options.engines or study["solved_engines"]
@@ -90,7 +89,7 @@ def main() -> int:
 def solved_data(protocol: Path, seed: int, engines: int, cache: Path, workers: int) -> Dataset:
     """Return the data set of solved firings, all in the test split; made on first use and kept in the cache."""
     home = cache / f"solved-{seed:016x}-{engines}"
-    told = tomllib.loads(protocol.read_text(encoding="utf-8"))
+    told = read_study(protocol, "ngspice_firings")
     # A data set is made in a folder that is not there yet.
     made_once(home, lambda folder: make_dataset(folder / "dataset", told, seed, 0, engines, workers))
     return Dataset.open(home / "dataset", checksums=False)

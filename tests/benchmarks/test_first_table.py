@@ -20,7 +20,7 @@ STRATA = {"least_coverage": 0.9, "fewest_engines": 5, "resamples": 5000, "level"
 def _scripts_on_the_path(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield
-    for name in ("first_table", "first_table_rows", "first_table_lines", "first_table_strata"):
+    for name in ("first_table", "first_table_rows", "first_table_lines", "first_table_strata", "study_files"):
         sys.modules.pop(name, None)
 
 
@@ -220,3 +220,17 @@ def test_strata_whose_intervals_are_too_narrow_are_refused_and_others_are_not():
     assert found["lowest"][0]["stratum"] == ["1000 kS/s", "8 bit"]
     assert found["lowest"][1]["p_corrected"] > 0.5
     assert "rate x bits**: 2 strata tested, 1 refused, 1 left out" in strata_markdown([found], STRATA)
+
+
+@pytest.mark.parametrize(("content", "said"), [
+    (None, "cannot be read"), (b"\xff\xfe", "UTF-8"), (b"a = [", "TOML"), (b'name = "rivals"', "expected name"),
+])  # fmt: skip
+def test_a_protocol_that_is_none_is_named_with_what_is_wrong(content, said, tmp_path):
+    from study_files import read_study
+
+    path = tmp_path / "mine.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(SystemExit, match=said) as raised:
+        read_study(path, "first_table")
+    assert str(path) in str(raised.value)
