@@ -29,15 +29,17 @@ def finished(make_task: Callable[[int], Any], tasks: list[int], workers: int, ti
 
 def fit_network(
     features: NDArray, label: NDArray, layers: tuple[int, ...], out: Path, members: int = 1,
-    settling: tuple[tuple[float, int], ...] = (),
+    settling: tuple[tuple[float, int], ...] = (), passes: int = 0,
 ) -> None:  # fmt: skip
-    """Fit a network on examples (label 1 or 0, or one of several classes) and write its weights as ``.npz``.
+    """Fit a network on examples (label 1 or 0, one of several classes, or several of them) and write it as ``.npz``.
 
     Several members are fitted from different starts. Settling are smaller rates and the passes at each, last of all.
+    Passes, where given, are made before that; else a fit ends where its examples kept apart are judged no better: of
+    several labels that counts rows with every label right, which says little and ends too soon.
     """
     from sklearn.neural_network import MLPClassifier
 
-    _fit(MLPClassifier, features, label, layers, out, members, settling)
+    _fit(MLPClassifier, features, label, layers, out, members, settling, passes)
 
 
 def fit_further(features: NDArray, label: NDArray, stored: Path, stages: tuple[tuple[float, int], ...]) -> None:
@@ -79,7 +81,7 @@ def fit_outputs(
 
 def _fit(
     kind: type, features: NDArray, target: NDArray, layers: tuple[int, ...], out: Path, members: int = 1,
-    settling: tuple[tuple[float, int], ...] = (),
+    settling: tuple[tuple[float, int], ...] = (), passes: int = 0,
 ) -> None:  # fmt: skip
     import joblib
     from sklearn.exceptions import ConvergenceWarning
@@ -88,8 +90,11 @@ def _fit(
     scaler = StandardScaler().fit(features)
     scaled = scaler.transform(features)
     size = 512 if len(target) < 300_000 else 1024
+    told = {"max_iter": 60} | _SETTINGS
+    if passes:
+        told |= {"max_iter": passes, "n_iter_no_change": passes, "early_stopping": False}
     networks = [
-        kind(hidden_layer_sizes=layers, max_iter=60, batch_size=size, **{**_SETTINGS, "random_state": 1 + number})
+        kind(hidden_layer_sizes=layers, batch_size=size, **{**told, "random_state": 1 + number})
         for number in range(members)
     ]
 
@@ -98,9 +103,9 @@ def _fit(
             warnings.simplefilter("ignore", ConvergenceWarning)
             network.fit(scaled, target)
             network.set_params(warm_start=True, early_stopping=False, max_iter=1)
-            for rate, passes in settling:
+            for rate, times in settling:
                 network.set_params(learning_rate_init=rate)
-                for _ in range(passes):
+                for _ in range(times):
                     network.best_loss_, network._no_improvement_count = np.inf, 0
                     network.fit(scaled, target)
         return network
