@@ -189,21 +189,22 @@ class LineMaker:
             answered,
         )  # fmt: skip
 
+    def relative(self, words: str, error: NDArray, counted: NDArray) -> Iterator[Line]:
+        """Yield median and 95 % quantile of absolute relative errors over the counted rows."""
+        for name, quantile in (("median", 50), ("95 % quantile", 95)):
+            yield from self.statistic(
+                f"{words}: {name} of the absolute relative error", "1",
+                lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
+                else np.nan, counted, np.isfinite(error), error,
+            )  # fmt: skip
+
     def burn_voltage(self) -> Iterator[Line]:
         """Relative errors of the burn voltage where nothing was clipped."""
         error = self.rows["burn_voltage_error"]
         asked = self.secondary & self.rows["burn_voltage_asked"] & ~self.rows["clipped"]
-        for words, counted in (
-            ("burn voltage, not clipped", asked),
-            ("burn voltage, not clipped, pickups that pass zero frequency",
-             asked & np.isinf(self.rows["pickup_time_constant_s"])),
-        ):  # fmt: skip
-            for name, quantile in (("median", 50), ("95 % quantile", 95)):
-                yield from self.statistic(
-                    f"{words}: {name} of the absolute relative error", "1",
-                    lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
-                    else np.nan, counted, np.isfinite(error), error,
-                )  # fmt: skip
+        zero = asked & np.isinf(self.rows["pickup_time_constant_s"])
+        yield from self.relative("burn voltage, not clipped", error, asked)
+        yield from self.relative("burn voltage, not clipped, pickups that pass zero frequency", error, zero)
         yield from self.share(
             "95 % interval of burn voltage covers the truth, of answered", self.rows["burn_voltage_inside"],
             asked & np.isfinite(error),
@@ -212,25 +213,19 @@ class LineMaker:
     def shapes(self) -> Iterator[Line]:
         """Slope of the burn line, and frequency and damping of rings that show enough cycles."""
         rows, fewest = self.rows, self.protocol["ring"]["fewest_cycles"]
-        unclipped = self.secondary & ~rows["clipped"]
         rings = rows["ring_cycles"] >= fewest
         for name, words, where in (
-            ("burn_slope", "burn slope, not clipped", np.ones(rings.size, dtype=bool)),
-            ("ring_frequency", f"ring frequency, rings that show {fewest} cycles or more", rings),
-            ("ring_damping_ratio", f"ring damping ratio, rings that show {fewest} cycles or more", rings),
+            ("burn_slope", "not clipped", np.ones(rings.size, dtype=bool)),
+            ("ring_frequency", f"rings that show {fewest} cycles or more", rings),
+            ("ring_damping_ratio", f"rings that show {fewest} cycles or more", rings),
         ):
-            error = rows[f"{name}_error"]
-            known = np.isfinite(error)
+            error, said = rows[f"{name}_error"], name.replace("_", " ")
             # How many cycles a ring shows is known from the answer only, so there every row has one.
-            asked = unclipped & rows[f"{name}_asked"] & where
-            for part, quantile in (("median", 50), ("95 % quantile", 95)):
-                yield from self.statistic(
-                    f"{words}: {part} of the absolute relative error", "1",
-                    lambda e, quantile=quantile: float(np.nanpercentile(np.abs(e), quantile)) if np.isfinite(e).any()
-                    else np.nan, asked, known, error,
-                )  # fmt: skip
+            asked = self.secondary & ~rows["clipped"] & rows[f"{name}_asked"] & where
+            yield from self.relative(f"{said}, {words}", error, asked)
             yield from self.share(
-                f"95 % interval of {words} covers the truth, of answered", rows[f"{name}_inside"], asked & known
+                f"95 % interval of {said} covers the truth, of answered", rows[f"{name}_inside"],
+                asked & np.isfinite(error),
             )
 
     def condition(self) -> Iterator[Line]:

@@ -234,3 +234,17 @@ def test_a_protocol_that_is_none_is_named_with_what_is_wrong(content, said, tmp_
     with pytest.raises(SystemExit, match=said) as raised:
         read_study(path, "first_table")
     assert str(path) in str(raised.value)
+
+
+def test_lines_of_slope_and_ring_by_hand():
+    lines = lines_of(rows_of(ring_cycles=np.array([5.0, 5.0, 2.0, np.nan] * 2)))
+    slope = lines["all", "burn slope, not clipped: median of the absolute relative error"]
+    assert (slope.value, slope.counted, slope.answered_share) == (0.2, 6, 1.0)
+    # Of six rings four show enough cycles.
+    words = "ring frequency, rings that show 3 cycles or more: 95 % quantile of the absolute relative error"
+    ring = lines["all", words]
+    assert (ring.value, ring.counted) == (pytest.approx(0.001), 4)
+    assert lines["all", "95 % interval of ring damping ratio covers the truth, of answered"].value == 1.0
+    inside = np.array([True, False, False, False] * 2)
+    lines = lines_of(rows_of(burn_slope_inside=inside))
+    assert lines["all", "95 % interval of burn slope covers the truth, of answered"].value == pytest.approx(1 / 3)
