@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sigkit.locate.end_network import PLACES, LikelyEnds
 from sigkit.locate.fine_ends import FineEnds
 from sigkit.locate.first_look import FirstLook
+from sigkit.locate.likeliest import MOST, two_likeliest
 from sigkit.prepare.running_extreme import extremes_at
 from sigkit.prepare.stored_network import evaluate_network, load_network
 
@@ -23,8 +24,6 @@ EDGES_S = 1e-6 * np.array([
 ])  # fmt: skip
 #: Stretches behind a place whose swing is compared with the largest of the record, seconds (our choice).
 SWINGS_S = ((0.0, 0.15e-3), (0.15e-3, 0.4e-3), (0.4e-3, 1.0e-3), (1.0e-3, 2.4e-3))
-#: Log-odds are cut here: beyond, a place is as good as impossible or certain.
-MOST = 20.0
 FURTHER = 20 + len(SWINGS_S)
 FEATURE_COUNT = EDGES_S.size - 1 + FURTHER
 
@@ -150,13 +149,10 @@ def choose_ends(look: FirstLook, likely: LikelyEnds, fine: FineEnds, primary: bo
     n = len(fine.column)
     odds = np.clip(evaluate_network(_weights(), choice_features(look, likely, fine, primary)), -MOST, MOST)
     odds = np.where(np.isfinite(fine.column), odds, -np.inf)
-    order = np.argsort(-odds, axis=1, kind="stable")[:, :2]
-    first, second = order[:, 0], order[:, 1]
+    first, second, share, rival_share = two_likeliest(odds)
     index = np.arange(n)
-    chance = np.exp(odds)
-    total = np.maximum(chance.sum(axis=1), 1e-300)
     return ChosenEnds(
         fine.column[index, first], np.maximum(odds[index, first], -MOST), fine.log_odds[index, first],
-        chance[index, first] / total, fine.spread[index, first], fine.width[index, first], fine.mass[index, first],
-        fine.column[index, second], chance[index, second] / total,
+        share, fine.spread[index, first], fine.width[index, first], fine.mass[index, first],
+        fine.column[index, second], rival_share,
     )  # fmt: skip

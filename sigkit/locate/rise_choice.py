@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.locate.edge_features import REACH
+from sigkit.locate.find_breakdown import RISE_S
 from sigkit.locate.levels_about import RunningLevels
+from sigkit.locate.likeliest import two_likeliest
 from sigkit.locate.rough_windows import RoughWindows
 from sigkit.prepare.channel_condition import ChannelCondition
 from sigkit.prepare.firing_windows import cut_windows
@@ -37,10 +39,6 @@ EDGES_S = 1e-6 * np.array([
 ])  # fmt: skip
 #: Bin behind a rise's own column.
 BEHIND = int(np.searchsorted(EDGES_S, 0.0))
-#: The top of a rise is sought within this time behind it, seconds (our choice).
-TOP_S = 0.12e-3
-#: Log-odds are cut here: beyond, a rise is as good as certain.
-MOST = 20.0
 FURTHER = 17
 FEATURE_COUNT = EDGES_S.size - 1 + FURTHER
 
@@ -104,7 +102,7 @@ def rises_about(
     mean, count = mean.reshape(*place.shape, -1), count.reshape(*place.shape, -1)
     # One scale a firing, so that its rises can be compared.
     scale = np.maximum(np.abs(mean).max(axis=(1, 2)), 1e-300)[:, None]
-    top = _tops(rows, column, max(2, round(TOP_S / interval_s)))
+    top = _tops(rows, column, max(2, round(RISE_S / interval_s)))
     behind = mean[:, :, BEHIND + 2 : BEHIND + 4].mean(axis=2)
     before = mean[:, :, BEHIND - 4 : BEHIND - 2].mean(axis=2)
     at_s, size = (column - zero) * interval_s, np.nan_to_num(gain)
@@ -207,7 +205,7 @@ class ChosenRises:
     share : ndarray
         Its chance among all rises.
     rival_share, rival_away : ndarray
-        Chance of the likeliest other rise, and how many columns away it arrives; 0 where there is none.
+        Chance of the likeliest other rise, 0 where there is none, and how many columns away it arrives.
     """
 
     column: NDArray[np.int64]
@@ -227,11 +225,10 @@ def choose_rises(rises: Rises) -> ChosenRises:
     """
     odds = np.where(np.isfinite(rises.gain), evaluate_network(_weights(), rises.features), -np.inf)
     index = np.arange(len(odds))
-    first, second = np.argsort(-odds, axis=1, kind="stable")[:, :2].T
-    chance = np.exp(np.clip(odds, -np.inf, MOST))
-    share = chance / np.maximum(chance.sum(axis=1, keepdims=True), 1e-300)
+    first, second, share, rival_share = two_likeliest(odds)
     column = rises.column[index, first]
+    best = odds[index, first]
     return ChosenRises(
-        column, np.where(np.isfinite(odds[index, first]), odds[index, first], 0.0), share[index, first],
-        share[index, second], np.abs(rises.column[index, second] - column),
+        column, np.where(np.isfinite(best), best, 0.0), share, rival_share,
+        np.abs(rises.column[index, second] - column),
     )  # fmt: skip

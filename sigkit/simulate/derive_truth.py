@@ -126,15 +126,20 @@ def _last_until(instant_s: NDArray, own: NDArray, time_s: NDArray, offset: NDArr
 
 def _middle(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float:
     """Return the median over the middle 40 % of a burn, on 201 evenly spaced instants."""
-    instants = np.linspace(begin + 0.3 * (end - begin), begin + 0.7 * (end - begin), 201)
-    return float(np.median(np.interp(instants, time_s, signal)))
+    return float(np.median(_evenly(time_s, signal, begin, end, 0.3)[1]))
 
 
 def _slope(time_s: NDArray, signal: NDArray, begin: float, end: float) -> float:
     """Return the slope of the least-squares line over 20 to 80 % of a burn, on 201 evenly spaced instants."""
-    instants = np.linspace(begin + 0.2 * (end - begin), begin + 0.8 * (end - begin), 201)
+    instants, level = _evenly(time_s, signal, begin, end, 0.2)
     from_middle = instants - instants.mean()
-    return float(from_middle @ np.interp(instants, time_s, signal) / (from_middle @ from_middle))
+    return float(from_middle @ level / (from_middle @ from_middle))
+
+
+def _evenly(time_s: NDArray, signal: NDArray, begin: float, end: float, margin: float) -> tuple[NDArray, NDArray]:
+    """Return 201 evenly spaced instants of a burn without this share at either end, and the levels there."""
+    instants = np.linspace(begin + margin * (end - begin), begin + (1.0 - margin) * (end - begin), 201)
+    return instants, np.interp(instants, time_s, signal)
 
 
 def _open_ring(run: EventRun) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
